@@ -1,0 +1,111 @@
+"""Bands of amp-hours and watt-hours: what the sensors, the sampling and the gaps leave open.
+
+half width^2 = (gain x Q)^2 + (offset x T)^2 + (2 u_sampling)^2, with gain and offset as stated limits of error (taken
+as 95 %, first-order propagation; JCGM 100:2008, 5.1), plus, linearly, what gaps and loads that switch faster than
+the readings may hide. The sampling error of a load that jumps at random instants is (dI dt)^2 / 12 per jump (uniform
+distribution, JCGM 100:2008, 4.3.7); readings that follow each other independently, which is what a load faster than the
+readings looks like, are six times as uncertain. The factor between the two is our own and calibrated by simulation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+from loggerd.analysis.plan import Thresholds
+from loggerd.analysis.stretch import CHARGE2_PER_AMP_HOUR, VARIATION_SHIFT, Stretch
+
+_ALIAS_READINGS = 12
+"""Load states that last fewer readings than this may be an image of a load that switches between readings."""
+
+
+@dataclass(frozen=True)
+class Charge:
+    """Amp-hours (or watt-hours) with what makes up their doubt; signed, charge positive.
+
+    value: as counted. span_hours: hours over which a constant offset adds up. random: 95 % half width of what is
+    independent from stretch to stretch. below, above: what gaps may add or take, at most.
+    """
+
+    value: float
+    span_hours: float
+    random: float
+    below: float
+    above: float
+
+    def plus(self, other: Charge) -> Charge:
+        return Charge(
+            self.value + other.value,
+            self.span_hours + other.span_hours,
+            sqrt(self.random**2 + other.random**2),
+            self.below + other.below,
+            self.above + other.above,
+        )
+
+    def band(self, gain: float, offset: float) -> tuple[float, float]:
+        """Low and high of `value`, with a gain error (fraction) and an offset error (per hour of span)."""
+        half = sqrt((gain * self.value) ** 2 + (offset * self.span_hours) ** 2 + self.random**2)
+        return self.value - half - self.below, self.value + half + self.above
+
+
+NOTHING = Charge(0.0, 0.0, 0.0, 0.0, 0.0)
+
+
+def amp_hours(stretch: Stretch, limits: Thresholds) -> Charge:
+    """Amp-hours of a stretch, charge positive."""
+    value = stretch.charge2 / CHARGE2_PER_AMP_HOUR
+    amps = stretch.spreads.get("amps")
+    low, high = (amps.low / 1000, amps.high / 1000) if amps else (0.0, 0.0)
+    filled, lost = stretch.filled_ms / 3_600_000, stretch.lost_ms / 3_600_000
+    mean = value / (stretch.time2 / 7_200_000) if stretch.time2 else 0.0
+    noise = limits.noise / 1000 * sqrt(max(stretch.readings, 1)) * _hours_per_reading(stretch)
+    return Charge(
+        value=value,
+        span_hours=stretch.time2 / 7_200_000,
+        random=sqrt((2 * noise) ** 2 + _sampling(stretch) ** 2),
+        below=filled * (mean - low) + lost * max(0.0, -low),
+        above=filled * (high - mean) + lost * max(0.0, high),
+    )
+
+
+def _hours_per_reading(stretch: Stretch) -> float:
+    return stretch.time2 / 7_200_000 / max(stretch.readings, 1)
+
+
+def _sampling(stretch: Stretch) -> float:
+    """95 % half width [Ah] of the error of sampling a load that changes between the readings.
+
+    Jumps seen now and then leave each jump's own instant open. Where states last only a few readings, the load may
+    in truth be faster than the readings (an image of it is what is seen), and the error can follow the image's period.
+    """
+    unit = float(1 << VARIATION_SHIFT) / 3.6e9  # one squared unit's root, in Ah
+    states = stretch.steps
+    if not states:
+        return 2 * sqrt(stretch.variation / 12) * unit
+    readings_per_state = stretch.readings / states
+    if readings_per_state >= _ALIAS_READINGS:
+        return 2 * sqrt(stretch.variation / 12) * unit
+    independent = 2 * sqrt(stretch.variation / 2) * unit
+    jump = stretch.step_total / states / 1000
+    period_hours = 2 * stretch.time2 / 7_200_000 / states
+    return sqrt(independent**2 + (jump * period_hours / 4) ** 2)
+
+
+def watt_hours(stretch: Stretch, charge: Charge) -> Charge:
+    """Watt-hours of a stretch; the doubt of the charge is carried over at the stretch's mean voltage."""
+    value = stretch.energy2 / CHARGE2_PER_AMP_HOUR
+    volts = _mean_volts(stretch)
+    missing = stretch.unpowered2 / stretch.time2 if stretch.time2 else 0.0
+    hidden = abs(charge.value * volts) * missing
+    return Charge(
+        value=value,
+        span_hours=charge.span_hours * volts,
+        random=charge.random * volts,
+        below=charge.below * volts + hidden,
+        above=charge.above * volts + hidden,
+    )
+
+
+def _mean_volts(stretch: Stretch) -> float:
+    volts = stretch.spreads.get("volts")
+    return volts.total / volts.count / 1000 if volts else 0.0

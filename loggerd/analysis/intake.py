@@ -1,0 +1,177 @@
+"""Intake: marks for values that are doubted. Values are kept as they are; what lies outside the valid range is left
+out of sums and said so.
+
+Marks are gathered into spans: marked readings of one channel not more than ten minutes apart. What needs a long look
+(a stuck channel) is marked when a phase ends, from its spread.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from loggerd.model.channels import MISSING, Channel, Quantity
+from loggerd.model.ledger import Instant, MarkSpan
+from loggerd.model.marks import Mark
+from loggerd.model.scan import ClockState, Integers
+
+SPAN_MS = 600_000
+_SPIKE_MILLIVOLTS_PER_CELL = 100
+_SPIKE_MILLICELSIUS = 5_000
+_LEAST_TAP_READINGS = 3
+
+
+@dataclass
+class _OpenSpan:
+    session: int
+    start_ms: int
+    end_session: int
+    end_ms: int
+    readings: int
+
+
+@dataclass
+class SpanTracker:
+    """Open spans by (channel, mark)."""
+
+    open: dict[str, _OpenSpan] = field(default_factory=dict)
+
+    def add(self, channel: str, mark: Mark, session: int, at_ms: Integers) -> list[MarkSpan]:
+        """Add marked readings (rising times); returns spans that they show to have ended."""
+        closed = []
+        breaks = np.flatnonzero(np.diff(at_ms) > SPAN_MS) + 1
+        for group in np.split(at_ms, breaks):
+            first, last = int(group[0]), int(group[-1])
+            key = f"{channel}/{int(mark)}"
+            span = self.open.get(key)
+            if span is not None and first - span.end_ms <= SPAN_MS:
+                span.end_session, span.end_ms = session, last
+                span.readings += len(group)
+                continue
+            if span is not None:
+                closed.extend(_span(key, span))
+            self.open[key] = _OpenSpan(session, first, session, last, len(group))
+        return closed
+
+    def settle(self, until_ms: int) -> list[MarkSpan]:
+        """Spans that ended long enough before `until_ms`."""
+        keys = [key for key, span in self.open.items() if until_ms - span.end_ms > SPAN_MS]
+        return [span for key in keys for span in _span(key, self.open.pop(key))]
+
+    def finish(self) -> list[MarkSpan]:
+        """All spans still open, as they stand."""
+        return [span for key, opened in self.open.items() for span in _span(key, opened)]
+
+    def to_plain(self) -> dict[str, object]:
+        return {key: list(vars(span).values()) for key, span in self.open.items()}
+
+    def load_plain(self, plain: dict[str, list[int]]) -> None:
+        self.open = {key: _OpenSpan(*numbers) for key, numbers in plain.items()}
+
+
+def _span(key: str, span: _OpenSpan) -> list[MarkSpan]:
+    channel, number = key.rsplit("/", 1)
+    mark = int(number)
+    if mark == Mark.TAPS_DISAGREE and span.readings < _LEAST_TAP_READINGS:
+        return []  # a load that switched between two polls
+    return [
+        MarkSpan(
+            channel, mark, Instant(span.session, span.start_ms), Instant(span.end_session, span.end_ms), span.readings
+        )
+    ]
+
+
+@dataclass(frozen=True)
+class Cleaned:
+    """Values with MISSING where they may not be summed, and the times of marked readings."""
+
+    values: Integers
+    marked: tuple[tuple[Mark, Integers], ...]
+    excluded: int
+
+
+def check_range(values: Integers, at_ms: Integers, valid: tuple[int, int]) -> Cleaned:
+    """Mark readings outside (low, high) in fine units, and readings that are no number."""
+    low, high = int(values.min()), int(values.max())
+    if low >= valid[0] and high <= valid[1]:
+        return Cleaned(values, (), 0)
+    missing = values == MISSING
+    outside = ((values < valid[0]) | (values > valid[1])) & ~missing
+    marked = []
+    if missing.any():
+        marked.append((Mark.UNREADABLE, at_ms[missing]))
+    excluded = int(outside.sum())
+    if excluded:
+        marked.append((Mark.OUT_OF_RANGE, at_ms[outside]))
+        values = np.where(outside, np.int64(MISSING), values)
+    return Cleaned(values, tuple(marked), excluded)
+
+
+def spike_limit(channel: Channel, cells: int) -> int | None:
+    """The jump, in fine units, that a single reading can't make and unmake; None where it can (current)."""
+    if channel.quantity is Quantity.VOLTS:
+        return _SPIKE_MILLIVOLTS_PER_CELL * cells
+    if channel.quantity is Quantity.CELSIUS:
+        return _SPIKE_MILLICELSIUS
+    return None
+
+
+@dataclass
+class SpikeWatch:
+    """Finds readings that jump away from both neighbours while the current stood still. Keeps the last two readings."""
+
+    limit: int
+    current_limit: int
+    kept: list[list[int]] = field(default_factory=lambda: [[], [], []])
+
+    def push(self, at_ms: Integers, values: Integers, milliamps: Integers | None) -> Integers:
+        """Times of spikes known with these readings; `milliamps` (n,) if the same device reads the current."""
+        if len(values) == 0:
+            return values
+        amps = milliamps if milliamps is not None else np.zeros(len(values), dtype=np.int64)
+        at, v, i = (
+            np.concatenate([np.array(kept, dtype=np.int64), new])
+            for kept, new in zip(self.kept, (at_ms, values, amps), strict=True)
+        )
+        self.kept = [column[-2:].tolist() for column in (at, v, i)]
+        step = np.diff(v)
+        if len(v) < 3 or max(int(step.max()), -int(step.min())) <= self.limit:
+            return at[:0]
+        return at[1:-1][self._spikes(v, i, step)]
+
+    def _spikes(self, v: Integers, i: Integers, step: Integers) -> npt.NDArray[np.bool_]:
+        known = (v[:-2] != MISSING) & (v[1:-1] != MISSING) & (v[2:] != MISSING)
+        there, back = np.where(known, step[:-1], 0), np.where(known, step[1:], 0)
+        jumps = (np.abs(there) > self.limit) & (np.abs(back) > self.limit)
+        returns = np.abs(there + back) < self.limit // 4
+        still = np.abs(np.where((i[:-2] == MISSING) | (i[1:-1] == MISSING), 0, i[1:-1] - i[:-2])) < self.current_limit
+        result: npt.NDArray[np.bool_] = known & jumps & returns & still
+        return result
+
+
+def clock_marks(at_ms: Integers, offset_ms: Integers, clock: Integers) -> list[tuple[Mark, Integers]]:
+    """Marks of the wall clock: not set, running backward, standing still."""
+    marks = []
+    if int(clock.max()) != ClockState.SET:
+        marks.append((Mark.CLOCK_NOT_SET, at_ms[clock == ClockState.NOT_SET]))
+    if int(offset_ms.min()) != int(offset_ms.max()):
+        wall_step = np.diff(at_ms) + np.diff(offset_ms)
+        for mark, found in ((Mark.BACKWARD_TIME, wall_step < 0), (Mark.REPEATED_TIME, wall_step == 0)):
+            if found.any():
+                marks.append((mark, at_ms[1:][found]))
+    return marks
+
+
+def taps_disagree(total_millivolts: Integers, bank_millivolts: Integers, same_device: bool) -> npt.NDArray[np.bool_]:
+    """Where block voltages do not add up to the bank voltage.
+
+    Within 0.5 % or 0.1 V when one device reads both, 1 % and 0.1 V when two do, a moment apart (common practice,
+    no source). (n,) millivolts each, MISSING allowed.
+    """
+    known = (total_millivolts != MISSING) & (bank_millivolts != MISSING)
+    share = 5 if same_device else 10
+    allowed = np.maximum(100, np.abs(bank_millivolts) * share // 1000) + (0 if same_device else 100)
+    result: npt.NDArray[np.bool_] = known & (np.abs(total_millivolts - bank_millivolts) > allowed)
+    return result

@@ -1,0 +1,104 @@
+"""What the fold of one bank has to know before the first reading: the bank, its series, thresholds and rules."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from loggerd.model.bank import Bank, BankType, Series, SeriesScale
+
+RULES_VERSION = 1
+"""Raised when the same readings would give other figures; stored with every result."""
+
+_FULL_VOLTS_PER_CELL = {
+    # A charge that ends below these cannot have been an absorption; common practice, no source.
+    BankType.FLOODED_ANTIMONY: 2.33,
+    BankType.FLOODED_CALCIUM: 2.33,
+    BankType.AGM: 2.30,
+    BankType.GEL: 2.28,
+}
+
+
+@dataclass(frozen=True)
+class Rules:
+    """Rules of segmentation and cycles; durations in milliseconds, shares as fractions.
+
+    dwell_ms: the shortest run of charge, rest or discharge kept as a phase of its own.
+    minimum_swing: share of the rated amp-hours that a discharge and its charge must each move to make a cycle.
+    depth_gate: share of the rated amp-hours below which a reversal is not counted in the depth bands.
+    full_tail: share of the rated amp-hours, as amps, below which a charge may have ended full (provisional).
+    """
+
+    dwell_ms: int = 120_000
+    minimum_swing: float = 0.04
+    depth_gate: float = 0.01
+    full_tail: float = 0.04
+    full_volts_per_cell: float = 2.33
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """Current above which a bank is charging or discharging, and what the current sensor can be wrong by.
+
+    All in milliamps; `gain` is a fraction. A run begins beyond `high` and ends inside `low` (hysteresis).
+    `because` says in words what set them.
+    """
+
+    high: int
+    low: int
+    offset: float
+    gain: float
+    noise: float
+    because: str
+
+
+@dataclass(frozen=True)
+class BankPlan:
+    """Everything that decides what the fold makes of the readings of one bank.
+
+    `series` maps the ids used in ScanBlock.series to their series; `interval_ms` the nominal time between scans
+    of each device, in milliseconds.
+    """
+
+    bank: Bank
+    series: Mapping[int, Series]
+    interval_ms: Mapping[str, int]
+    rules: Rules = field(default_factory=Rules)
+
+
+def default_rules(bank_type: BankType) -> Rules:
+    """The rules of a bank type where the settings say nothing else."""
+    return Rules(full_volts_per_cell=_FULL_VOLTS_PER_CELL[bank_type])
+
+
+def thresholds(bank: Bank, scale: SeriesScale, interval_ms: int) -> Thresholds:
+    """Thresholds of charge and discharge from the current sensor's zero noise and the bound of its offset.
+
+    A small steady current is called a discharge only if it is larger than what the sensor can show at zero.
+    Where no offset is stated, 1/500 of the rated amp-hours or 1/1000 of the valid range is taken, whichever
+    is larger (own choice). 4.5 standard deviations of noise are crossed by chance in 3 of a million readings.
+    """
+    del interval_ms
+    accuracy = scale.accuracy
+    if accuracy.offset is not None:
+        offset, word = accuracy.offset, "stated offset"
+    else:
+        reach = max(abs(scale.valid[0]), abs(scale.valid[1])) / 1000
+        by_range = reach / 1000 if reach < 100_000 else 0.0
+        offset, word = max(bank.rated_amp_hours / 500, by_range), "offset not stated"
+    noise = accuracy.noise or 0.0
+    candidates = {
+        f"{word}, {offset:g} A": 1.2 * offset,
+        f"noise of {noise:g} A": 4.5 * noise,
+        f"steps of {accuracy.resolution:g} A": 2.0 * accuracy.resolution,
+    }
+    because, high_amps = max(candidates.items(), key=lambda item: item[1])
+    high = max(2, round(high_amps * 1000))
+    return Thresholds(
+        high=high,
+        low=round(0.6 * high),
+        offset=offset * 1000,
+        gain=accuracy.gain or 0.0,
+        noise=noise * 1000,
+        because=because,
+    )

@@ -1,0 +1,108 @@
+"""Keeps rows in strictly rising time: repeated and backward times are left out and counted, never put in
+order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from loggerd.decoding.csv_cells import Flags
+from loggerd.model.scan import Integers
+
+_LISTED_LINES = 20
+_LONG_AGO = -(2**62)
+_FINE_MS = 10_000
+_COARSE_STEPS = 86_400
+"""Intervals are counted to the millisecond below 10 s, then to the second up to a day."""
+
+
+class TimeOrder:
+    """Filters blocks of rows; one row is held back, since only the next one shows whether its time can be
+    right.
+
+    A single time that is ahead of the row after it, while that one follows the rows before, is taken for
+    the wrong one: else one damaged date in the future would cost all the rows that come after it.
+    """
+
+    def __init__(self, columns: int) -> None:
+        self.repeated = 0
+        self.backward = 0
+        self.repeated_lines: list[int] = []
+        self.backward_lines: list[int] = []
+        self.kept = 0
+        self.first_ms: int | None = None
+        self._last_ms = _LONG_AGO
+        empty = np.zeros(0, np.int64)
+        self._held: tuple[Integers, list[Integers], Integers] = (empty, [empty] * columns, empty)
+        self._intervals = np.zeros(_FINE_MS + _COARSE_STEPS, np.int64)
+
+    @property
+    def last_ms(self) -> int | None:
+        return self._last_ms if self.kept else None
+
+    def push(
+        self, times: Integers, counts: Sequence[Integers], lines: Integers
+    ) -> tuple[Integers, tuple[Integers, ...]]:
+        """Times and counts that may be kept, of all rows so far but the last; `lines` are their line
+        numbers.
+        """
+        held_times, held_counts, held_lines = self._held
+        times = np.concatenate((held_times, times))
+        lines = np.concatenate((held_lines, lines))
+        counts = [np.concatenate(both) for both in zip(held_counts, counts, strict=True)]
+        self._held = (times[-1:], [column[-1:] for column in counts], lines[-1:])
+        keep = self._sort_out(times, lines)
+        return times[:-1][keep], tuple(column[:-1][keep] for column in counts)
+
+    def finish(self) -> tuple[Integers, tuple[Integers, ...]]:
+        """The row that was held back, if it may be kept."""
+        times, counts, lines = self._held
+        keep = self._sort_out(np.append(times, times[-1:] + 1), lines) if len(times) else np.zeros(0, np.bool_)
+        return times[keep], tuple(column[keep] for column in counts)
+
+    def median_interval_ms(self) -> int | None:
+        """Median of the differences between kept rows; None with fewer than two."""
+        total = int(self._intervals.sum())
+        if not total:
+            return None
+        place = int(np.searchsorted(np.cumsum(self._intervals), (total + 1) // 2))
+        return place if place < _FINE_MS else _FINE_MS + (place - _FINE_MS) * 1000
+
+    def _sort_out(self, times: Integers, lines: Integers) -> Flags:
+        """Which of the rows but the last are kept; counts the others."""
+        if len(times) < 2:
+            return np.zeros(max(len(times) - 1, 0), np.bool_)
+        rows, after = times[:-1], times[1:]
+        before = self._highest_before(rows)
+        ahead = (rows > after) & (after > before)
+        before = self._highest_before(np.where(ahead, _LONG_AGO, rows))
+        keep = ~ahead & (rows > before)
+        repeated = ~ahead & (rows == before)
+        if not keep.all():
+            self._count(lines, repeated, ~keep & ~repeated)
+        self._note(rows[keep])
+        return keep
+
+    def _highest_before(self, times: Integers) -> Integers:
+        return np.maximum.accumulate(np.concatenate(([self._last_ms], times)))[:-1]
+
+    def _count(self, lines: Integers, repeated: Flags, backward: Flags) -> None:
+        self.repeated += int(np.count_nonzero(repeated))
+        self.backward += int(np.count_nonzero(backward))
+        for listed, flags in ((self.repeated_lines, repeated), (self.backward_lines, backward)):
+            listed.extend(int(lines[row]) for row in np.flatnonzero(flags)[: _LISTED_LINES - len(listed)])
+
+    def _note(self, kept: Integers) -> None:
+        if not len(kept):
+            return
+        steps = np.diff(kept, prepend=kept[0] if self.first_ms is None else self._last_ms)
+        if self.first_ms is None:
+            self.first_ms = int(kept[0])
+            steps = steps[1:]
+        coarse = _FINE_MS + (steps - _FINE_MS) // 1000
+        places = np.where(steps < _FINE_MS, steps, np.minimum(coarse, len(self._intervals) - 1))
+        self._intervals += np.bincount(places, minlength=len(self._intervals))
+        self.kept += len(kept)
+        self._last_ms = int(kept[-1])

@@ -1,0 +1,129 @@
+"""From settings to the model: banks, and the series of each device with their dated scales. Pure conversion."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from loggerd.model.bank import Accuracy, Bank, Series, SeriesScale
+from loggerd.model.channels import Quantity
+from loggerd.settings.bank import BankSettings
+from loggerd.settings.channel import AccuracySettings, ChannelSettings, InForce, ShuntSettings
+from loggerd.settings.device import DeviceSettings
+from loggerd.settings.site import SiteSettings
+from loggerd.settings.units import UNITS, exact
+
+FINE_PER_TRADE = 1000
+"""Fine units (mV, mA, m°C, mAh) in one trade unit (V, A, °C, Ah)."""
+
+# Valid ranges where none is stated: wide enough for a reversed cell, a cold equalizing charge, an engine start.
+# Own choice.
+_VOLTS_PER_CELL = (-0.5, 3.2)
+_SHUNT_OVERLOAD = 1.25
+_HIGHEST_RATE_PER_HOUR = 10.0
+_CELSIUS = (-40.0, 80.0)
+_AMP_HOURS = (-1e9, 1e9)
+
+
+def banks(settings: SiteSettings) -> tuple[Bank, ...]:
+    """The banks, in the order of the file."""
+    return tuple(
+        Bank(
+            name=bank.name,
+            type=bank.type,
+            strings=bank.strings,
+            blocks_per_string=bank.blocks_per_string,
+            cells_per_block=bank.cells_per_block,
+            rated_amp_hours=bank.rated_amp_hours,
+            rated_hours=bank.rated_hours,
+        )
+        for bank in settings.banks
+    )
+
+
+def series_of(settings: SiteSettings) -> dict[str, tuple[Series, ...]]:
+    """Device name to its series, in the order of the device's channels (which is that of the counts of a scan).
+
+    Raises KeyError for a bank that does not exist, which `load_settings` has excluded.
+    """
+    by_name = {bank.name: bank for bank in settings.banks}
+    return {
+        device.name: tuple(_series(device, channel, by_name) for channel in device.channels)
+        for device in settings.devices
+    }
+
+
+def _series(device: DeviceSettings, channel: ChannelSettings, by_name: dict[str, BankSettings]) -> Series:
+    bank = by_name[channel.bank or device.bank or ""]
+    return Series(
+        device=device.name,
+        bank=bank.name,
+        channel=channel.parsed,
+        place=channel.place,
+        resolution=channel.count_size,
+        unit=channel.unit,
+        scales=tuple(_scale(channel, stage, bank) for stage in channel.in_force()),
+    )
+
+
+def _scale(channel: ChannelSettings, stage: InForce, bank: BankSettings) -> SeriesScale:
+    factor, shift = factor_and_shift(stage, channel.count_size)
+    low, high = stage.valid or default_valid(channel, stage.shunt, bank)
+    return SeriesScale(
+        since_ms=None if stage.since is None else round(stage.since.timestamp() * 1000),
+        factor=factor,
+        shift=shift,
+        valid=(round(low * FINE_PER_TRADE), round(high * FINE_PER_TRADE)),
+        accuracy=_accuracy(stage.accuracy, stage.shunt, abs(factor) / FINE_PER_TRADE),
+        because=stage.because,
+    )
+
+
+def factor_and_shift(stage: InForce, count_size: float) -> tuple[float, float]:
+    """Factor and shift that turn a count into fine units, each rounded once from the exact value.
+
+    reading = count x count_size x scale + offset in the device(
+        's unit; less the unit's '
+        'zero, times the unit'
+    )s size;
+    a shunt's millivolts times rated amps over rated millivolts; times -1 where discharge is positive.
+    """
+    unit = UNITS[stage.unit]
+    size, zero = unit.factor, unit.zero
+    if stage.shunt is not None:
+        size = exact(stage.shunt.rated_amps) / exact(stage.shunt.rated_millivolts)
+    if stage.sign == "discharge_positive":
+        size = -size
+    fine: Fraction = size * FINE_PER_TRADE
+    return (
+        float(fine * exact(count_size) * exact(stage.scale)),
+        float(fine * (exact(stage.offset) - zero)),
+    )
+
+
+def default_valid(channel: ChannelSettings, shunt: ShuntSettings | None, bank: BankSettings) -> tuple[float, float]:
+    """The valid range of a channel whose settings state none, in its trade unit."""
+    quantity = channel.parsed.quantity
+    if quantity is Quantity.VOLTS:
+        cells = bank.cells_per_block if channel.parsed.number else bank.cells_in_series
+        return _VOLTS_PER_CELL[0] * cells, _VOLTS_PER_CELL[1] * cells
+    if quantity is Quantity.AMPS:
+        highest = _SHUNT_OVERLOAD * shunt.rated_amps if shunt else _HIGHEST_RATE_PER_HOUR * bank.rated_amp_hours
+        return -highest, highest
+    return _CELSIUS if quantity is Quantity.CELSIUS else _AMP_HOURS
+
+
+def _accuracy(stated: AccuracySettings | None, shunt: ShuntSettings | None, resolution: float) -> Accuracy:
+    """What is stated, folded into a gain and an offset.
+
+    Percent of range bounds the error over the whole scale: it counts as offset, and no gain error comes on top
+    unless one is stated. Percent of reading says nothing of the zero: the offset stays unknown.
+    """
+    if stated is None:
+        return Accuracy(resolution=resolution)
+    gain = None if stated.percent_of_reading is None else stated.percent_of_reading / 100
+    offset = stated.offset
+    if stated.percent_of_range is not None:
+        full_range = stated.range or (shunt.rated_amps if shunt else 0.0)
+        offset = (offset or 0.0) + stated.percent_of_range / 100 * full_range
+        gain = gain or 0.0
+    return Accuracy(gain=gain, offset=offset, noise=stated.noise, resolution=resolution)

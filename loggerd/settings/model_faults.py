@@ -1,0 +1,125 @@
+"""Turns what pydantic finds into faults in a keeper's words."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic.fields import FieldInfo
+
+from loggerd.settings.bank import BankSettings
+from loggerd.settings.base import Table
+from loggerd.settings.channel import AccuracySettings, ChannelSettings, CorrectionSettings, ShuntSettings
+from loggerd.settings.connection import KIND_WORDS, KINDS, connection_tag
+from loggerd.settings.device import DeviceSettings, LinesSettings
+from loggerd.settings.faults import Fault, key_path, show, value_at
+from loggerd.settings.key_lines import KeyPath
+from loggerd.settings.site import RecordSettings, SiteSettings, SiteTable, TimeSeriesSettings
+
+_TABLES: dict[tuple[str, ...], type[Table]] = {
+    (): SiteSettings,
+    ("site",): SiteTable,
+    ("record",): RecordSettings,
+    ("time_series",): TimeSeriesSettings,
+    ("bank",): BankSettings,
+    ("device",): DeviceSettings,
+    ("device", "lines"): LinesSettings,
+    ("device", "channel"): ChannelSettings,
+    ("device", "channel", "shunt"): ShuntSettings,
+    ("device", "channel", "accuracy"): AccuracySettings,
+    ("device", "channel", "correction"): CorrectionSettings,
+    ("device", "channel", "correction", "shunt"): ShuntSettings,
+    ("device", "channel", "correction", "accuracy"): AccuracySettings,
+}
+_HIDDEN = "a value that is not shown, because it may be a secret"
+_TOKEN_ELSEWHERE = 'no token in this file: name where it stands with "token_file", "token_env" or "token_credential"'
+_ABSENT = "nothing"
+
+
+def model_faults(error: ValidationError, raw: object) -> list[Fault]:
+    """Every fault of the settings as pydantic found them, one for each key."""
+    faults: dict[KeyPath, Fault] = {}
+    for detail in error.errors(include_url=False, include_input=False):
+        if detail["type"] == "default_factory_not_called":
+            continue  # only says that another key of the same table is wrong
+        fault = _fault(detail["type"], _own_path(detail["loc"]), detail.get("ctx", {}), raw)
+        faults.setdefault(fault.path, fault)
+    return list(faults.values())
+
+
+def is_hidden(path: KeyPath) -> bool:
+    """Whether the value at a path may be a secret that somebody has put in the wrong place."""
+    return path[:1] == ("time_series",) and len(path) > 1 and str(path[1]).startswith(("token", "url"))
+
+
+def known_keys(table: type[Table]) -> list[str]:
+    """The keys of a table as they stand in the file."""
+    return [field.alias or name for name, field in table.model_fields.items()]
+
+
+def unknown_key(path: KeyPath, known: list[str]) -> Fault:
+    """The fault of a key that does not exist, with the nearest one that does."""
+    key = str(path[-1])
+    if path[:1] == ("time_series",) and ("token" in key or "password" in key):
+        return Fault(path, "an unknown key (its value is not shown)", _TOKEN_ELSEWHERE)
+    near = difflib.get_close_matches(key, known, 1, 0.5)
+    if near:
+        return Fault(path, "an unknown key", f'a known key; did you mean "{near[0]}"?')
+    return Fault(path, "an unknown key", f"one of the keys {', '.join(known)}")
+
+
+def _own_path(location: tuple[int | str, ...]) -> KeyPath:
+    """pydantic's location without the name of the union's member, which no keeper has written."""
+    path: KeyPath = tuple(location)
+    if path[:1] == ("device",) and path[2:3] == ("connection",):
+        path = (*path[:3], *path[4:])
+    return path
+
+
+def _fault(kind: str, path: KeyPath, context: dict[str, Any], raw: object) -> Fault:
+    if kind in {"union_tag_not_found", "union_tag_invalid"}:
+        table = value_at(raw, path)
+        if not isinstance(table, dict):
+            return Fault(path, show(table), _expected(path, raw))
+        path = (*path, "kind")
+        return Fault(path, show(value_at(raw, path)), KIND_WORDS)
+    if kind == "extra_forbidden":
+        table_of = _table_at(_words_only(path)[:-1], raw, path)
+        return unknown_key(path, known_keys(table_of) if table_of else [])
+    if kind == "missing" and isinstance(path[-1], str):
+        return Fault(path, _ABSENT, _expected(path, raw))
+    key = key_path(path)
+    found = _HIDDEN if is_hidden(key) else show(value_at(raw, key))
+    if kind == "value_error":
+        return Fault(key, found, str(context["error"]))
+    return Fault(key, found, _expected(key, raw))
+
+
+def _words_only(path: KeyPath) -> tuple[str, ...]:
+    return tuple(step for step in path if isinstance(step, str))
+
+
+def _table_at(words: tuple[str, ...], raw: object, path: KeyPath) -> type[Table] | None:
+    if words == ("device", "connection"):
+        tag = connection_tag(value_at(raw, path[:3])) or ""
+        return KINDS.get(tag)
+    return _TABLES.get(words)
+
+
+def _expected(path: KeyPath, raw: object) -> str:
+    """The description of the key, or of the nearest table around it."""
+    words = _words_only(path)
+    for length in range(len(words), 0, -1):
+        table = _table_at(words[: length - 1], raw, path)
+        field = _field(table, words[length - 1]) if table else None
+        if field is not None and field.description:
+            return field.description
+    return "a table of settings"
+
+
+def _field(table: type[Table], key: str) -> FieldInfo | None:
+    for name, field in table.model_fields.items():
+        if (field.alias or name) == key:
+            return field
+    return None

@@ -1,0 +1,46 @@
+"""All models of the settings file, for those who use them. `load.load_settings` is what fills them."""
+
+from __future__ import annotations
+
+from loggerd.settings.bank import BankSettings
+from loggerd.settings.channel import (
+    AccuracySettings,
+    ChannelSettings,
+    CorrectionSettings,
+    InForce,
+    ShuntSettings,
+)
+from loggerd.settings.connection import (
+    Connection,
+    CsvFile,
+    ModbusRtu,
+    ModbusTcp,
+    SerialLines,
+    SunspecSerial,
+    SunspecTcp,
+)
+from loggerd.settings.device import DeviceSettings, LinesSettings, MapFile
+from loggerd.settings.site import RecordSettings, SiteSettings, SiteTable, TimeSeriesSettings
+
+__all__ = [
+    "AccuracySettings",
+    "BankSettings",
+    "ChannelSettings",
+    "Connection",
+    "CorrectionSettings",
+    "CsvFile",
+    "DeviceSettings",
+    "InForce",
+    "LinesSettings",
+    "MapFile",
+    "ModbusRtu",
+    "ModbusTcp",
+    "RecordSettings",
+    "SerialLines",
+    "ShuntSettings",
+    "SiteSettings",
+    "SiteTable",
+    "SunspecSerial",
+    "SunspecTcp",
+    "TimeSeriesSettings",
+]

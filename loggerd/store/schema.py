@@ -1,0 +1,70 @@
+"""Versions of the record and the way from each to the next."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from loggerd.errors import StoreError
+from loggerd.store.connection import APPLICATION_ID, too_new, transaction
+from loggerd.store.tables import INDEXES, TABLES, notes
+
+
+@dataclass(frozen=True)
+class Migration:
+    """Takes a record from version `to_version - 1` to `to_version`, inside one transaction."""
+
+    to_version: int
+    run: Callable[[sqlite3.Connection], None]
+
+
+def _create(connection: sqlite3.Connection) -> None:
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    for table in TABLES:
+        connection.execute(table.ddl())
+    for index in INDEXES:
+        connection.execute(index)
+    connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes())
+
+
+MIGRATIONS: tuple[Migration, ...] = (Migration(1, _create),)
+SCHEMA_VERSION = MIGRATIONS[-1].to_version
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """Schema version of an open record; 0 for an empty file."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def check_ours(connection: sqlite3.Connection, path: Path, known: int = SCHEMA_VERSION) -> int:
+    """The version of the file. Raises StoreTooNew, or StoreError when it is some other program's database."""
+    version = version_of(connection)
+    mark = connection.execute("PRAGMA application_id").fetchone()[0]
+    empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
+    if mark != APPLICATION_ID and not (empty and version == 0 and mark == 0):
+        raise StoreError(f"{path}: this is not a record of loggerd; name another file in the settings")
+    if version > known:
+        raise too_new(path, version, known)
+    return version
+
+
+def migrate(
+    connection: sqlite3.Connection,
+    migrations: Sequence[Migration] = MIGRATIONS,
+    before_change: Callable[[int], None] = lambda version: None,
+) -> int:
+    """Brings the record to the newest version, each step in one transaction; returns how many steps were taken.
+
+    `before_change` is called once, with the version found, before an existing record is changed.
+    """
+    found = version_of(connection)
+    steps = [migration for migration in migrations if migration.to_version > found]
+    if steps and found > 0:
+        before_change(found)
+    for step in steps:
+        with transaction(connection):
+            step.run(connection)
+            connection.execute(f"PRAGMA user_version = {step.to_version}")
+    return len(steps)

@@ -1,0 +1,110 @@
+"""Sessions, their order in the fold, and where readings of a bank begin."""
+
+from __future__ import annotations
+
+import sqlite3
+
+import numpy as np
+
+from loggerd.errors import StoreDamaged
+from loggerd.model.scan import ClockState, ScanBlock
+from loggerd.store.blocks import settled_wall_ms
+from loggerd.store.bundle import decode_bundle
+from loggerd.store.shapes import HOUR_MS, Session
+
+# Imports first, by their first reading; then live sessions as they began.
+_FOLD_ORDER = "ORDER BY kind <> 'import', CASE kind WHEN 'import' THEN coalesce(first_wall_ms, 0) END, id"
+
+
+def begin(
+    connection: sqlite3.Connection, kind: str, wall_ms: int, mono_ms: int, note: str, *, complete: bool
+) -> int:
+    """Stores a new session and returns its id."""
+    row = connection.execute(
+        "INSERT INTO session (kind, complete, began_wall_ms, began_mono_ms, note) VALUES (?, ?, ?, ?, ?)"
+        " RETURNING id",
+        (kind, int(complete), wall_ms, mono_ms, note),
+    ).fetchone()
+    return int(row[0])
+
+
+def fold_order(connection: sqlite3.Connection) -> list[int]:
+    """Ids of the sessions in the order in which they are folded. Files still being read in are left out."""
+    return [int(row[0]) for row in connection.execute(f"SELECT id FROM session WHERE complete = 1 {_FOLD_ORDER}")]
+
+
+def sessions(connection: sqlite3.Connection) -> list[Session]:
+    """All sessions in fold order, with the last reading of each."""
+    rows = connection.execute(
+        "SELECT id, kind, began_wall_ms, began_mono_ms, note, first_wall_ms, last_mono_ms,"
+        f" last_wall_minus_mono_ms, last_clock FROM session WHERE complete = 1 {_FOLD_ORDER}"
+    ).fetchall()
+    found = []
+    for order, row in enumerate(rows):
+        first, last = row[5], row[6:9]
+        hot = last_hot_stamp(connection, row[0])
+        if hot is not None and (last[0] is None or hot[0] > last[0]):
+            last = hot
+        if first is None:
+            first = _first_hot_wall(connection, row[0])
+        clock = None if last[2] is None else ClockState(last[2])
+        found.append(Session(row[0], row[1], order, row[2], row[3], row[4], first, last[0], last[1], clock))
+    return found
+
+
+def last_hot_stamp(connection: sqlite3.Connection, session: int) -> tuple[int, int, int] | None:
+    """mono_ms, wall_minus_mono_ms and clock of the last hot scan of a session."""
+    row = connection.execute(
+        "SELECT mono_ms, payload FROM hot WHERE session = ? ORDER BY mono_ms DESC LIMIT 1", (session,)
+    ).fetchone()
+    blocks = hot_blocks(connection, session, row) if row else []
+    if not blocks:
+        return None
+    last = max(blocks, key=lambda block: int(block.mono_ms[-1]))
+    return int(last.mono_ms[-1]), int(last.wall_minus_mono_ms[-1]), int(last.clock[-1])
+
+
+def _first_hot_wall(connection: sqlite3.Connection, session: int) -> int | None:
+    row = connection.execute(
+        "SELECT mono_ms, payload FROM hot WHERE session = ? ORDER BY mono_ms LIMIT 1", (session,)
+    ).fetchone()
+    blocks = hot_blocks(connection, session, row) if row else []
+    return min((int(settled_wall_ms(block)[0]) for block in blocks), default=None)
+
+
+def hot_blocks(connection: sqlite3.Connection, session: int, row: tuple[int, bytes]) -> list[ScanBlock]:
+    """The blocks of one hot row (mono_ms, payload); none when it is damaged."""
+    names: dict[int, str] = dict(connection.execute("SELECT id, name FROM device"))
+    try:
+        return decode_bundle(row[1], (session, row[0] // HOUR_MS, row[0]), names.__getitem__)
+    except StoreDamaged:
+        return []  # whoever reads the readings themselves is told
+
+
+def last_mono_ms(connection: sqlite3.Connection, session: int) -> int | None:
+    """Time of the last stored scan of a session."""
+    row = connection.execute(
+        "SELECT max(coalesce((SELECT last_mono_ms FROM hot WHERE session = ?1 ORDER BY mono_ms DESC LIMIT 1),"
+        " last_mono_ms), coalesce(last_mono_ms,"
+        " (SELECT last_mono_ms FROM hot WHERE session = ?1 ORDER BY mono_ms DESC LIMIT 1)))"
+        " FROM session WHERE id = ?1",
+        (session,),
+    ).fetchone()
+    return None if row is None or row[0] is None else int(row[0])
+
+
+def raw_from_ms(connection: sqlite3.Connection, bank: str) -> int | None:
+    """Time of the earliest reading of a bank that is still in the record; None when there is none."""
+    devices = [row[0] for row in connection.execute("SELECT DISTINCT device FROM series WHERE bank = ?", (bank,))]
+    found = []
+    for device in devices:
+        row = connection.execute("SELECT min(first_wall_ms) FROM sealed WHERE device = ?", (device,)).fetchone()
+        found += [int(row[0])] if row[0] is not None else []
+    if found:
+        return min(found)
+    series = [row[0] for row in connection.execute("SELECT id FROM series WHERE bank = ?", (bank,))]
+    for session, *row in connection.execute("SELECT session, mono_ms, payload FROM hot ORDER BY session, mono_ms"):
+        for block in hot_blocks(connection, session, (row[0], row[1])):
+            if np.isin(block.series, series).any():
+                return int(settled_wall_ms(block)[0])
+    return None

@@ -31,7 +31,7 @@ class Clock(Protocol):
         ...
 
     async def sleep_until(self, mono_ms: int) -> None:
-        """Return when `mono_ms()` has reached the given value (at once if it has)."""
+        """Return when `mono_ms()` has reached the given value, give or take a millisecond (at once if it has)."""
         ...
 
 
@@ -52,7 +52,7 @@ class SystemClock:
         return ClockState.NOT_SET if _adjtimex_state() == _TIME_ERROR else ClockState.SET
 
     async def sleep_until(self, mono_ms: int) -> None:
-        while (left := mono_ms - self.mono_ms()) > 0:
+        if (left := mono_ms - self.mono_ms()) > 0:
             await asyncio.sleep(left / 1000)
 
 
@@ -78,13 +78,13 @@ class AcceleratedClock:
         return ClockState.SET
 
     async def sleep_until(self, mono_ms: int) -> None:
-        while (left := mono_ms - self.mono_ms()) > 0:
+        if (left := mono_ms - self.mono_ms()) > 0:
             await asyncio.sleep(left / 1000 / self.speed)
 
 
 class _Timex(ctypes.Structure):
     # struct timex with modes = 0 only reads; the tail is generous so that every architecture's struct fits.
-    _fields_ = [("modes", ctypes.c_uint), ("rest", ctypes.c_byte * 508)]  # noqa: RUF012
+    _fields_ = (("modes", ctypes.c_uint), ("rest", ctypes.c_byte * 508))
 
 
 def _adjtimex_state() -> int:

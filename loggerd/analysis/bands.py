@@ -52,20 +52,38 @@ NOTHING = Charge(0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def amp_hours(stretch: Stretch, limits: Thresholds) -> Charge:
-    """Amp-hours of a stretch, charge positive."""
-    value = stretch.charge2 / CHARGE2_PER_AMP_HOUR
+    """Net amp-hours of a stretch, charge positive."""
+    return _amp_hours(stretch, limits, stretch.charge2, stretch.time2)
+
+
+def outward(stretch: Stretch, limits: Thresholds) -> Charge:
+    """Amp-hours of the runs of discharge in a stretch (negative)."""
+    return _amp_hours(stretch, limits, stretch.out2, stretch.out_time2) if stretch.out2 else NOTHING
+
+
+def inward(stretch: Stretch, limits: Thresholds) -> Charge:
+    """Amp-hours of the runs of charge in a stretch."""
+    return _amp_hours(stretch, limits, stretch.in2, stretch.in_time2) if stretch.in2 else NOTHING
+
+
+def _amp_hours(stretch: Stretch, limits: Thresholds, charge2: int, time2: int) -> Charge:
     amps = stretch.spreads.get("amps")
     low, high = (amps.low / 1000, amps.high / 1000) if amps else (0.0, 0.0)
     filled, lost = stretch.filled_ms / 3_600_000, stretch.lost_ms / 3_600_000
-    mean = value / (stretch.time2 / 7_200_000) if stretch.time2 else 0.0
+    mean = charge2 / time2 / 1000 if time2 else 0.0
     noise = limits.noise / 1000 * sqrt(max(stretch.readings, 1)) * _hours_per_reading(stretch)
     return Charge(
-        value=value,
-        span_hours=stretch.time2 / 7_200_000,
-        random=sqrt((2 * noise) ** 2 + _sampling(stretch) ** 2),
-        below=filled * (mean - low) + lost * max(0.0, -low),
-        above=filled * (high - mean) + lost * max(0.0, high),
+        value=charge2 / CHARGE2_PER_AMP_HOUR,
+        span_hours=time2 / 7_200_000,
+        random=sqrt((2 * noise) ** 2 + _sampling(stretch) ** 2 + _edges(stretch) ** 2),
+        below=filled * max(0.0, mean - low) + lost * max(0.0, -low),
+        above=filled * max(0.0, high - mean) + lost * max(0.0, high),
     )
+
+
+def _edges(stretch: Stretch) -> float:
+    """Charge that may lie on the other side of the switches at both ends [Ah]; the readings cannot tell."""
+    return sqrt(stretch.first_jump**2 + stretch.last_jump**2) / 3.6e9
 
 
 def _hours_per_reading(stretch: Stretch) -> float:
@@ -91,14 +109,13 @@ def _sampling(stretch: Stretch) -> float:
     return sqrt(independent**2 + (jump * period_hours / 4) ** 2)
 
 
-def watt_hours(stretch: Stretch, charge: Charge) -> Charge:
-    """Watt-hours of a stretch; the doubt of the charge is carried over at the stretch's mean voltage."""
-    value = stretch.energy2 / CHARGE2_PER_AMP_HOUR
+def watt_hours(stretch: Stretch, charge: Charge, energy2: int) -> Charge:
+    """Watt-hours of a stretch; the doubt of its charge is carried over at the stretch's mean voltage."""
     volts = _mean_volts(stretch)
     missing = stretch.unpowered2 / stretch.time2 if stretch.time2 else 0.0
     hidden = abs(charge.value * volts) * missing
     return Charge(
-        value=value,
+        value=energy2 / CHARGE2_PER_AMP_HOUR,
         span_hours=charge.span_hours * volts,
         random=charge.random * volts,
         below=charge.below * volts + hidden,

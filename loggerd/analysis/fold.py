@@ -104,7 +104,7 @@ class _LeadFold:
     def __init__(self, plan: BankPlan, choice: LeadChoice) -> None:
         interval = plan.interval_ms.get(choice.device, 1000)
         scale = scale_at(choice.reading.scales, _LATEST)
-        limits = thresholds(plan.bank, scale, interval)
+        limits = thresholds(plan.bank, scale)
         self.choice = choice
         self.limits = limits
         jump = max(4 * limits.noise, limits.high, plan.bank.rated_amp_hours * 1000 / 50)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
 
-from loggerd.analysis.bands import NOTHING, Charge, amp_hours, watt_hours
+from loggerd.analysis.bands import NOTHING, Charge, amp_hours, inward, outward, watt_hours
 from loggerd.analysis.plan import Thresholds
 from loggerd.analysis.stretch import Spread, Stretch
 
@@ -15,7 +15,8 @@ _KINDS = {-1: "discharge", 0: "rest", 1: "charge"}
 class Part:
     """Sums over whole phases.
 
-    Amp-hours and watt-hours are signed, charge positive; *_ms durations by kind. `gap_ms`: time without readings,
+    Amp-hours and watt-hours are signed, charge positive: all that went out and all that came in, also in short runs
+    inside a phase of another kind; *_ms are durations of phases by kind. `gap_ms`: time without readings,
     inside or between the phases; `long_gap`: one of them was over an hour, or of unknown length.
     `end_amps`: mean current of the last five minutes of the latest charge.
     """
@@ -67,24 +68,25 @@ class Part:
 
 def part_of_phase(phase: Stretch, limits: Thresholds) -> Part:
     """The part that a single phase makes."""
-    charge = amp_hours(phase, limits)
-    energy = watt_hours(phase, charge)
+    net, out, back = amp_hours(phase, limits), outward(phase, limits), inward(phase, limits)
+    rest = net.value - out.value - back.value
     part = Part(
         phase.session,
         phase.start_ms,
         phase.end_session,
         phase.end_ms,
+        discharge_ah=out,
+        charge_ah=back,
+        rest_ah=Charge(rest, net.span_hours - out.span_hours - back.span_hours, 0.0, 0.0, 0.0),
+        discharge_wh=watt_hours(phase, out, phase.out_energy2),
+        charge_wh=watt_hours(phase, back, phase.in_energy2),
         gap_ms=phase.filled_ms + phase.lost_ms,
         readings=max(phase.readings, 1),
         spreads={
             name: Spread(spread.low, spread.high, spread.total, spread.count) for name, spread in phase.spreads.items()
         },
     )
-    kind = _KINDS[phase.label]
-    setattr(part, f"{kind}_ah", charge)
-    setattr(part, f"{kind}_ms", phase.duration_ms)
-    if phase.label:
-        setattr(part, f"{kind}_wh", energy)
+    setattr(part, f"{_KINDS[phase.label]}_ms", phase.duration_ms)
     if phase.label == 1 and phase.tail_count:
         part.end_amps = phase.tail_milliamps / phase.tail_count / 1000
     return part

@@ -105,8 +105,7 @@ class PhaseBuilder:
         if last.label == self.current.label:
             _join(self.current, last)
             return []
-        ended, self.current = self.current, last
-        return [ended]
+        return [self._end_with(last)]
 
     def _settle_train(self) -> list[Stretch]:
         """Nothing settles: the waiting runs together are one phase, by their mean current."""
@@ -120,10 +119,16 @@ class PhaseBuilder:
             return []
         while self.pending and self.pending[0].label == self.current.label:
             _join(self.current, self.pending.pop(0))
-        ended = self.current
-        self.current = self._merged(self.pending, label)
+        ended = self._end_with(self._merged(self.pending, label))
         self.pending = []
         return [ended]
+
+    def _end_with(self, following: Stretch) -> Stretch:
+        """End the phase under way at the start of the one that follows."""
+        assert self.current is not None
+        ended, self.current = self.current, following
+        ended.last_jump = following.first_jump
+        return ended
 
     def _mean_label(self) -> int:
         charge2 = sum(run.charge2 for run in self.pending)

@@ -10,6 +10,9 @@ from loggerd.model.bank import Bank, BankType, Series, SeriesScale
 RULES_VERSION = 1
 """Raised when the same readings would give other figures; stored with every result."""
 
+_NO_RANGE_AMPS = 5000
+"""A valid range this wide says nothing about the sensor."""
+
 _FULL_VOLTS_PER_CELL = {
     # A charge that ends below these cannot have been an absorption; common practice, no source.
     BankType.FLOODED_ANTIMONY: 2.33,
@@ -71,21 +74,20 @@ def default_rules(bank_type: BankType) -> Rules:
     return Rules(full_volts_per_cell=_FULL_VOLTS_PER_CELL[bank_type])
 
 
-def thresholds(bank: Bank, scale: SeriesScale, interval_ms: int) -> Thresholds:
+def thresholds(bank: Bank, scale: SeriesScale) -> Thresholds:
     """Thresholds of charge and discharge from the current sensor's zero noise and the bound of its offset.
 
     A small steady current is called a discharge only if it is larger than what the sensor can show at zero.
-    Where no offset is stated, 1/500 of the rated amp-hours or 1/1000 of the valid range is taken, whichever
+    Where no offset is stated, 1/1000 of the rated amp-hours (as amps) or 1/1000 of the valid range is taken, whichever
     is larger (own choice). 4.5 standard deviations of noise are crossed by chance in 3 of a million readings.
     """
-    del interval_ms
     accuracy = scale.accuracy
     if accuracy.offset is not None:
         offset, word = accuracy.offset, "stated offset"
     else:
         reach = max(abs(scale.valid[0]), abs(scale.valid[1])) / 1000
-        by_range = reach / 1000 if reach < 100_000 else 0.0
-        offset, word = max(bank.rated_amp_hours / 500, by_range), "offset not stated"
+        by_range = reach / 1000 if reach < _NO_RANGE_AMPS else 0.0
+        offset, word = max(bank.rated_amp_hours / 1000, by_range), "offset not stated"
     noise = accuracy.noise or 0.0
     candidates = {
         f"{word}, {offset:g} A": 1.2 * offset,

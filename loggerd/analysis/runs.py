@@ -1,8 +1,10 @@
 """Stage 2: readings of the current to runs: maximal stretches of one label, with exact sums.
 
-The builder keeps one reading back: interval (k-1, k] is only known when reading k is there. Half of an interval
-belongs to the reading before it, half to the one after, so a run begins in the middle between the last reading of
-the run before and its own first. A gap splits a run; what was not measured is kept apart from what was.
+The builder keeps one reading back: interval (k-1, k] is only known when reading k is there. While the current moves
+smoothly, half of an interval belongs to the reading before it and half to the one after (the trapezoid rule). Where it
+jumps, the load was switched somewhere in between: there the whole interval goes with the reading after it, so a run
+begins at the last reading of the run before. What a switch-on loses or gains by that, the switch-off gives back; and
+readings taken at the instant of a switch, which still see the old state, come out exact. A long gap splits a run.
 """
 
 from __future__ import annotations
@@ -110,8 +112,10 @@ class RunBuilder:
                 end_session=work.session,
                 end_ms=work.end_of(last, self.gap_ms),
                 readings=last - first + 1,
+                first_jump=work.jump_before(first, self.gap_ms),
                 **{name: values[number] for name, values in columns.items()},
             )
+            stretch.share_by_label()
             if number == 0 and work.continues:
                 stretch = self._continued(stretch)
             stretches.append(stretch)
@@ -123,7 +127,6 @@ class RunBuilder:
         run = self.open
         run.end_session, run.end_ms = more.end_session, more.end_ms
         more.readings -= 1
-        more.runs = 0
         run.add_sums(more)
         return run
 
@@ -226,7 +229,7 @@ class RunBuilder:
         """
         run = self.open
         assert run is not None
-        self.open = Stretch(run.label, run.end_session, run.end_ms, run.end_session, run.end_ms, runs=0)
+        self.open = Stretch(run.label, run.end_session, run.end_ms, run.end_session, run.end_ms)
         return run
 
     def break_off(self) -> list[Stretch]:
@@ -301,7 +304,7 @@ class _Extended:
     def start_of(self, first: int, gap_ms: int) -> int:
         if first == 0 or not self._whole(int(self.interval[first - 1]), gap_ms):
             return int(self.at[first])
-        if self.averaged:
+        if self.averaged or int(self.interval[first - 1]) <= gap_ms:
             return int(self.at[first - 1])
         return (int(self.at[first - 1]) + int(self.at[first])) // 2
 
@@ -309,6 +312,12 @@ class _Extended:
         if last == len(self.at) - 1 or not self._whole(int(self.interval[last]), gap_ms):
             return int(self.at[last])
         return self.start_of(last + 1, gap_ms)
+
+    def jump_before(self, first: int, gap_ms: int) -> int:
+        """What the jump that begins a run may have moved between it and the run before, at most [mA ms]."""
+        if first == 0 or self.averaged or int(self.interval[first - 1]) > gap_ms:
+            return 0
+        return abs(int(self.current[first]) - int(self.current[first - 1])) * int(self.interval[first - 1])
 
     def edges(self, cuts: Integers, gap_ms: int) -> list[tuple[int, int]]:
         """(after, until] of each run in milliseconds, for readings of other devices."""
@@ -325,7 +334,6 @@ class _Extended:
 
 def _interval_sums(work: _Extended, gap_ms: int, step_milliamps: int) -> dict[str, Integers]:
     """Per reading, what its halves of the intervals around it add to the sums of its run."""
-    size = len(work.at)
     interval = work.interval
     bridged = interval
     sums: dict[str, Integers] = {}
@@ -335,12 +343,9 @@ def _interval_sums(work: _Extended, gap_ms: int, step_milliamps: int) -> dict[st
         bridged = np.where(interval <= limit, interval, 0)
         # A gap is told to the run that the reading after it belongs to.
         sums["filled_ms"] = np.concatenate([[0], np.where(short, interval, 0)])
-    time2 = np.zeros(size, dtype=np.int64)
-    if work.averaged:
-        time2[1:] = 2 * bridged
-    else:
-        time2[1:] = bridged
-        time2[:-1] += bridged
+    jump = np.abs(np.diff(work.current))
+    whole = (jump > step_milliamps) | (work.labels[1:] != work.labels[:-1])
+    time2 = _weights(work, bridged, whole & (interval <= gap_ms))
     sums["time2"] = time2
     charge2, counted2 = _charge(work, bridged, time2)
     sums["charge2"] = charge2
@@ -348,8 +353,20 @@ def _interval_sums(work: _Extended, gap_ms: int, step_milliamps: int) -> dict[st
         sums["counted2"] = counted2
     _add_energy(sums, work, charge2, time2, counted2 is not None)
     if not work.averaged:
-        _add_variation(sums, work, bridged, step_milliamps)
+        _add_variation(sums, work, jump, bridged, step_milliamps)
     return sums
+
+
+def _weights(work: _Extended, bridged: Integers, whole: npt.NDArray[np.bool_]) -> Integers:
+    """Twice the milliseconds that each reading stands for. `whole`: intervals that go with the reading after them."""
+    time2 = np.zeros(len(work.at), dtype=np.int64)
+    if work.averaged:
+        time2[1:] = 2 * bridged
+        return time2
+    half = np.where(whole, 0, bridged) if whole.any() else bridged
+    time2[1:] = 2 * bridged - half
+    time2[:-1] += half
+    return time2
 
 
 def _charge(work: _Extended, bridged: Integers, time2: Integers) -> tuple[Integers, Integers | None]:
@@ -386,9 +403,10 @@ def _add_energy(sums: dict[str, Integers], work: _Extended, charge2: Integers, t
         sums["energy2"] = (work.current * volts + 500) // 1000 * time2
 
 
-def _add_variation(sums: dict[str, Integers], work: _Extended, bridged: Integers, step_milliamps: int) -> None:
+def _add_variation(
+    sums: dict[str, Integers], work: _Extended, jump: Integers, bridged: Integers, step_milliamps: int
+) -> None:
     """Squared charge steps between readings, and the jumps: what the error of sampling is judged from."""
-    jump = np.abs(np.diff(work.current))
     step = np.minimum((jump * bridged) >> VARIATION_SHIFT, _LARGEST_VARIATION_STEP)
     variation = np.zeros(len(work.at), dtype=np.int64)
     variation[1:] = step * step

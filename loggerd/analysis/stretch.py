@@ -41,9 +41,11 @@ class Stretch:
     label: +1 charge, 0 rest, -1 discharge (of a run), as decided for the stretch as a whole.
     time2: twice the integrated milliseconds; charge2: twice the integral of current [mA ms], charge positive;
     energy2: twice the integral of power [mW ms]; unpowered2: twice the milliseconds without a voltage.
-    variation: sum of squared charge steps, see VARIATION_SHIFT, for the sampling error; steps: readings at which
+    out2, in2 and the like: the share of runs of discharge and of charge in charge2, energy2 and time2, whatever the
+    stretch as a whole is called. variation: sum of squared charge steps, see VARIATION_SHIFT, for the sampling error; steps: readings at which
     the current jumped; step_total: sum of those jumps [mA].
-    filled_ms: time of short gaps, whose charge is the mean of both sides and is counted; lost_ms: time of longer
+    first_jump, last_jump: the jumps of current at its ends times the interval they lie in [mA ms]: the switch was
+    somewhere in there. filled_ms: time of short gaps, whose charge is the mean of both sides and is counted; lost_ms: time of longer
     gaps, whose charge is not counted. tail_*: current and voltage over the last minutes of the last run that has
     the stretch's own label.
     """
@@ -57,11 +59,18 @@ class Stretch:
     time2: int = 0
     charge2: int = 0
     energy2: int = 0
+    out2: int = 0
+    in2: int = 0
+    out_energy2: int = 0
+    in_energy2: int = 0
+    out_time2: int = 0
+    in_time2: int = 0
     unpowered2: int = 0
     variation: int = 0
     steps: int = 0
     step_total: int = 0
-    runs: int = 1
+    first_jump: int = 0
+    last_jump: int = 0
     filled_ms: int = 0
     lost_ms: int = 0
     counted2: int = 0
@@ -69,6 +78,13 @@ class Stretch:
     tail_milliamps: int = 0
     tail_millivolts: int = 0
     spreads: dict[str, Spread] = field(default_factory=dict)
+
+    def share_by_label(self) -> None:
+        """Of a run: all of it is discharge, charge, or neither."""
+        if self.label < 0:
+            self.out2, self.out_energy2, self.out_time2 = self.charge2, self.energy2, self.time2
+        elif self.label > 0:
+            self.in2, self.in_energy2, self.in_time2 = self.charge2, self.energy2, self.time2
 
     @property
     def duration_ms(self) -> int:
@@ -86,24 +102,20 @@ class Stretch:
 
     def add_sums(self, other: Stretch) -> None:
         """Add the sums alone, whatever the order in time."""
-        self.readings += other.readings
-        self.time2 += other.time2
-        self.charge2 += other.charge2
-        self.energy2 += other.energy2
-        self.unpowered2 += other.unpowered2
-        self.variation += other.variation
-        self.steps += other.steps
-        self.step_total += other.step_total
-        self.runs += other.runs
-        self.filled_ms += other.filled_ms
-        self.lost_ms += other.lost_ms
-        self.counted2 += other.counted2
+        for name in _SUMS:
+            setattr(self, name, getattr(self, name) + getattr(other, name))
         for name, spread in other.spreads.items():
             mine = self.spreads.get(name)
             if mine is None:
                 self.spreads[name] = Spread(spread.low, spread.high, spread.total, spread.count)
             else:
                 mine.add(spread)
+
+
+_SUMS = (
+    "readings", "time2", "charge2", "energy2", "out2", "in2", "out_energy2", "in_energy2", "out_time2", "in_time2",
+    "unpowered2", "variation", "steps", "step_total", "filled_ms", "lost_ms", "counted2",
+)  # fmt: skip
 
 
 def stretch_to_plain(stretch: Stretch) -> dict[str, object]:

@@ -34,7 +34,7 @@ def _amp_hours(phase: Stretch, context: Context) -> Figure:
 def _watt_hours(phase: Stretch, context: Context) -> Figure:
     if "volts" not in phase.spreads:
         return cannot_tell("no channel measured the bank voltage")
-    energy = watt_hours(phase, amp_hours(phase, context.limits))
+    energy = watt_hours(phase, amp_hours(phase, context.limits), phase.energy2)
     return _magnitude(energy, phase.label, context.energy_gain, context.limits.offset / 1000)
 
 

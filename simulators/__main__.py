@@ -19,7 +19,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m simulators", description=__doc__)
     parser.add_argument("scenario", choices=SCENARIOS)
     parser.add_argument("--speed", type=float, default=1.0, help="how many times as fast as the clock (default 1)")
-    parser.add_argument("--modbus-port", type=int, default=0, help="TCP port of the Modbus server (default: a free one)")
+    parser.add_argument("--modbus-port", type=int, default=0, help="of the Modbus TCP server (default: a free one)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
         "--fault", action="append", default=[], choices=BANK_FAULTS + SENSOR_FAULTS, help="a fault from the start on"
@@ -28,9 +28,9 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         asyncio.run(_serve(chosen))
     except KeyboardInterrupt:
-        print("stopped", file=sys.stderr)
+        sys.stderr.write("stopped\n")
     except (OSError, RuntimeError) as error:
-        print(f"cannot serve: {error}", file=sys.stderr)
+        sys.stderr.write(f"cannot serve: {error}\n")
         return 1
     return 0
 
@@ -44,8 +44,9 @@ async def _serve(chosen: argparse.Namespace) -> None:
     try:
         for wire in scenario.wires:
             names = ", ".join(instrument.name for instrument in wire.instruments)
-            print(f"{names}: {wire.address}", file=sys.stderr)
-        print(settings_text(scenario), flush=True)
+            sys.stderr.write(f"{names}: {wire.address}\n")
+        sys.stdout.write(settings_text(scenario))
+        sys.stdout.flush()
         await asyncio.Event().wait()
     finally:
         await site.stop()

@@ -23,7 +23,7 @@ class Demand:
 
 @dataclass
 class BankState:
-    """How the bank stands at the end of a step. Amperes are positive on charge; block arrays run through string 1 first."""
+    """How the bank stands at the end of a step. Amperes are positive on charge; blocks run through string 1 first."""
 
     volts: float
     amps: float

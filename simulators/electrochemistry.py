@@ -44,12 +44,8 @@ class Chemistry:
 
 
 CHEMISTRIES = {
-    BankType.FLOODED_ANTIMONY: Chemistry(
-        2.0, 5.7, 0.55, 0.35, 0.24, 0.10, 0.20, 20.0, 0.6, 0.02, 2.467, 2.200, 0.005
-    ),
-    BankType.FLOODED_CALCIUM: Chemistry(
-        2.0, 5.4, 0.55, 0.35, 0.22, 0.10, 0.20, 6.0, 0.8, 0.02, 2.450, 2.230, 0.005
-    ),
+    BankType.FLOODED_ANTIMONY: Chemistry(2.0, 5.7, 0.55, 0.35, 0.24, 0.10, 0.20, 20.0, 0.6, 0.02, 2.467, 2.200, 0.005),
+    BankType.FLOODED_CALCIUM: Chemistry(2.0, 5.4, 0.55, 0.35, 0.22, 0.10, 0.20, 6.0, 0.8, 0.02, 2.450, 2.230, 0.005),
     BankType.AGM: Chemistry(2.1, 6.2, 0.65, 0.50, 0.14, 0.07, 0.14, 5.0, 0.8, 0.97, 2.400, 2.270, 0.004),
     BankType.GEL: Chemistry(2.1, 6.0, 0.60, 0.40, 0.20, 0.09, 0.18, 5.0, 0.8, 0.96, 2.380, 2.260, 0.004),
 }
@@ -94,10 +90,10 @@ def discharge_resistance_table(chemistry: Chemistry) -> Floats:
 def charge_resistance_table(chemistry: Chemistry) -> Floats:
     """ohm·Ah on FILL_GRID for charging: grows without measure towards full, so that the rest of the current gasses.
 
-    Form after the Shepherd-type charge equation used by Schiffer et al. (2007), J. Power Sources 168, 66; own constants.
+    Form after the Shepherd-type equation used by Schiffer et al. (2007), J. Power Sources 168, 66; own constants.
     """
     fill = np.clip(FILL_GRID, 0.0, 1.0)
-    return chemistry.ohm_ah * (1.0 + 0.9 * (1.0 - fill) + 0.55 * fill / (1.004 - fill))
+    return chemistry.ohm_ah * (1.0 + 0.9 * (1.0 - fill) + 1.2 * fill / (1.01 - fill))
 
 
 def gas_log_amps(chemistry: Chemistry, rated_amp_hours: float, celsius: Floats) -> Floats:

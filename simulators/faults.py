@@ -151,7 +151,7 @@ def seeded_fault(kind: str, scenario: Scenario, seed: int, begin_seconds: float)
             "weak_block": (0.55, 0.75),
             "shorted_cell": (0.0, 0.0),
             "high_resistance_link": (1.5e-3, 4e-3),
-            "low_set_point": (0.08, 0.13),
+            "low_set_point": (0.12, 0.20),
             "charger_ends_early": (0.05, 0.15),
         }
         block = 1 + int(rng.integers(plan.bank.blocks))
@@ -161,9 +161,7 @@ def seeded_fault(kind: str, scenario: Scenario, seed: int, begin_seconds: float)
     return _seeded_sensor_fault(kind, scenario, rng, begin_seconds)
 
 
-def _seeded_sensor_fault(
-    kind: str, scenario: Scenario, rng: np.random.Generator, begin_seconds: float
-) -> SensorFault:
+def _seeded_sensor_fault(kind: str, scenario: Scenario, rng: np.random.Generator, begin_seconds: float) -> SensorFault:
     wanted = {"swapped_taps": "block_", "sign_flip": "amps", "wrong_scale": "amps"}.get(kind, "")
     places = [
         (device.name, channel)

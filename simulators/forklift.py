@@ -1,4 +1,4 @@
-"""A forklift in two shifts: bursts of driving and lifting, breaks, a charge after the last shift, equalizing on Sundays."""
+"""A forklift in two shifts: driving and lifting in bursts, breaks, a charge at the end, equalizing on Sundays."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def _bursts(seed: int, day: int) -> tuple[list[float], list[float]]:
         off = rng.exponential(45.0, count)
         starts = begin * 3600 + np.cumsum(on + off) - on
         lifting = rng.random(count) < 0.3
-        height = np.where(lifting, rng.uniform(0.25, 0.45, count), rng.uniform(0.06, 0.18, count))
+        height = np.where(lifting, rng.uniform(0.2, 0.4, count), rng.uniform(0.04, 0.13, count))
         for start, length, level in zip(starts.tolist(), on.tolist(), height.tolist(), strict=True):
             if start + length > end * 3600:
                 break

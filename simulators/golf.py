@@ -22,7 +22,13 @@ class GolfCart:
         self._cells = cells_in_series
         self._seed = seed
         profile = ChargerProfile(
-            0.12 * rated_amp_hours, 2.45, 2.25, 0.005, absorption_hours=3.0, tail_amps=0.02 * rated_amp_hours, floats=False
+            0.12 * rated_amp_hours,
+            2.45,
+            2.25,
+            0.005,
+            absorption_hours=3.0,
+            tail_amps=0.02 * rated_amp_hours,
+            floats=False,
         )
         self.charger = Charger(profile, cells_in_series)
         self.chargers = (self.charger,)
@@ -62,8 +68,8 @@ def _rounds(seed: int, day: int) -> tuple[list[float], list[float]]:
         instant = hour * 3600 + float(rng.uniform(0, 2400))
         for _hole in range(18):
             for _stop in range(4):
-                driven = float(rng.uniform(20, 55))
+                driven = float(rng.uniform(20, 45))
                 changes += [instant, instant + driven]
-                amps += [float(rng.uniform(35, 95)), 0.0]
+                amps += [float(rng.uniform(25, 75)), 0.0]
                 instant += driven + float(rng.uniform(40, 110))
     return changes, amps

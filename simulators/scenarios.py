@@ -13,7 +13,7 @@ from simulators.cabin import Cabin
 from simulators.charger import Charger
 from simulators.forklift import Forklift
 from simulators.golf import GolfCart
-from simulators.instruments.instrument import Instrument, RegisterInstrument
+from simulators.instruments.instrument import Instrument, Mount, RegisterInstrument
 from simulators.instruments.line_printer import WeatherStation
 from simulators.instruments.modbus_rtu import ModbusRtuWire
 from simulators.instruments.modbus_tcp import ModbusTcpWire
@@ -68,12 +68,12 @@ def cabin(modbus_port: int = 0) -> Scenario:
     plan = BankPlan(
         BankParameters(bank, start_fill=0.9, start_celsius=12.0), lambda seed: Cabin(bank.cells_in_series, seed)
     )
-    shunt = ShuntMonitor("shunt", "house", rated_volts=48.0)
-    taps = TapLogger("taps", "house", blocks=8, block_volts=6.0, device_id=11)
+    shunt = ShuntMonitor(Mount("shunt", "house"), rated_volts=48.0)
+    taps = TapLogger(Mount("taps", "house", device_id=11, poll_seconds=5.0), blocks=8, block_volts=6.0)
     wires = (
         ModbusTcpWire((shunt,), port=modbus_port),
         ModbusRtuWire((taps,)),
-        SerialTextWire(WeatherStation("weather", "house")),
+        SerialTextWire(WeatherStation(Mount("weather", "house", poll_seconds=10.0))),
     )
     return Scenario("cabin", "Cabin above the lake", "Europe/Vienna", 1.0, (plan,), wires)
 
@@ -85,14 +85,14 @@ def forklift(modbus_port: int = 0) -> Scenario:
         BankParameters(bank, start_celsius=22.0, equivalent_cycles=300.0),
         lambda seed: Forklift(bank.cells_in_series, bank.rated_amp_hours, seed),
     )
-    battery = SunSpecBattery("monitor", "truck", rated_amp_hours=620.0, rated_volts=80.0)
-    taps = TapLogger("taps", "truck", blocks=10, block_volts=8.0, device_id=21)
+    battery = SunSpecBattery(Mount("monitor", "truck"), rated_amp_hours=620.0, rated_volts=80.0)
+    taps = TapLogger(Mount("taps", "truck", device_id=21, poll_seconds=5.0), blocks=10, block_volts=8.0)
     wires = (ModbusTcpWire((battery,), port=modbus_port), ModbusRtuWire((taps,), baud=19200))
     return Scenario("forklift", "Warehouse 2", "Europe/Vienna", 1.0, (plan,), wires)
 
 
 def golf(modbus_port: int = 0, carts: int = 3) -> Scenario:
-    """A golf fleet: carts of 48 V in six blocks of 8 V; shunts behind one Modbus TCP server, taps on one RS-485 line."""
+    """A golf fleet: carts with six blocks of 8 V; shunts behind one Modbus TCP server, taps on one RS-485 line."""
     plans, shunts, taps = [], [], []
     for number in range(1, carts + 1):
         bank = Bank(f"cart_{number}", BankType.FLOODED_ANTIMONY, 1, 6, 4, 170.0, 20.0)
@@ -100,17 +100,18 @@ def golf(modbus_port: int = 0, carts: int = 3) -> Scenario:
         plans.append(BankPlan(parameters, _cart_controller(bank, number)))
         shunts.append(
             ShuntMonitor(
-                f"shunt_{number}",
-                bank.name,
+                Mount(f"shunt_{number}", bank.name, device_id=number),
                 rated_volts=48.0,
                 as_millivolts=True,
                 measures_air=number == 1,
-                device_id=number,
             )
         )
         taps.append(
             TapLogger(
-                f"taps_{number}", bank.name, blocks=6, block_volts=8.0, temperatures=False, device_id=30 + number
+                Mount(f"taps_{number}", bank.name, device_id=30 + number, poll_seconds=5.0),
+                blocks=6,
+                block_volts=8.0,
+                temperatures=False,
             )
         )
     registers: tuple[tuple[RegisterInstrument, ...], ...] = (tuple(shunts), tuple(taps))

@@ -45,6 +45,8 @@ class SimulatedBank:
         self.net_amp_hours = 0.0
         self._waiting = sorted(faults, key=lambda fault: fault.begin_seconds)
         self._local_start = local_start
+        state = self.model.state
+        state.ambient_celsius = self.controller.demand(local_start, 0.0, state).ambient_celsius
 
     def step(self, seconds: float, step_seconds: float) -> None:
         """Step from `seconds` after the site's beginning on."""

@@ -29,14 +29,14 @@ class Truth:
     @classmethod
     def empty(cls, rows: int, strings: int, blocks: int) -> Truth:
         """Room for so many rows of a bank."""
-        single = (np.zeros(rows) for _ in range(5))
-        return cls(*single, np.zeros((rows, strings)), np.zeros((rows, blocks)), np.zeros((rows, blocks)))
+        a, b, c, d, e = np.zeros((5, rows))
+        return cls(a, b, c, d, e, np.zeros((rows, strings)), np.zeros((rows, blocks)), np.zeros((rows, blocks)))
 
     def column(self, channel: str) -> Floats:
         """Values of a channel by its name in loggerd. Raises ValueError for one that no instrument here measures."""
         parsed = parse_channel(channel)
         if parsed.number:
-            start, _, quantity = channel.split("_")
+            quantity = channel.rpartition("_")[2]
             table = {"amps": self.string_amps, "volts": self.block_volts, "celsius": self.block_celsius}[quantity]
             return np.asarray(table[:, parsed.number - 1])
         columns = {
@@ -46,5 +46,6 @@ class Truth:
             "ambient_celsius": self.ambient_celsius,
         }
         if channel not in columns:
-            raise ValueError(f'channel "{channel}"; simulated instruments measure {", ".join(columns)} and numbered ones')
+            known = ", ".join(columns)
+            raise ValueError(f'channel "{channel}"; simulated instruments measure {known} and numbered ones')
         return columns[channel]

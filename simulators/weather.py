@@ -62,7 +62,9 @@ def _clear_sky(climate: Climate, day: int) -> Floats:
 
 def _smooth_noise(seed: int, stream: int, day: int) -> float:
     """Normal noise that remembers the days before."""
-    return float(sum(0.6**back * np.random.default_rng([seed, stream, day - back]).normal() for back in range(4)) * 0.8)
+    return float(
+        sum(0.6**back * np.random.default_rng([seed, stream, day + 3 - back]).normal() for back in range(4)) * 0.8
+    )
 
 
 def _clearness(climate: Climate, seed: int, day: int) -> float:

@@ -8,8 +8,8 @@ never the figures.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from loggerd.model.scan import ClockState
 
@@ -25,19 +25,22 @@ class SessionSpan:
     last_mono_ms: int
     last_offset_ms: int
     last_clock: ClockState
+    interval_ms: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class SessionAxis:
     """at_ms = mono_ms + offset_ms. `correction_ms` is to be added when a time of this session is shown.
 
-    `gap_unknown`: how long the pause before this session was cannot be told.
+    `gap_unknown`: how long the pause before this session was cannot be told. `interval_ms`: the usual time between
+    scans of each device during this session.
     """
 
     session: int
     offset_ms: int
     gap_unknown: bool = False
     correction_ms: int = 0
+    interval_ms: Mapping[str, int] = field(default_factory=dict)
 
 
 def session_axes(sessions: Sequence[SessionSpan]) -> dict[int, SessionAxis]:
@@ -56,7 +59,7 @@ def session_axes(sessions: Sequence[SessionSpan]) -> dict[int, SessionAxis]:
         is_set = span.start_clock is ClockState.SET
         unknown = end is not None and (pushed or not is_set or not was_set)
         correction = span.last_offset_ms - offset if span.last_clock is ClockState.SET else 0
-        axes[span.session] = SessionAxis(span.session, offset, unknown, correction)
+        axes[span.session] = SessionAxis(span.session, offset, unknown, correction, span.interval_ms)
         end = span.last_mono_ms + offset
         was_set = is_set
     return axes

@@ -30,6 +30,7 @@ from loggerd.model.scan import ScanBlock
 PIECE = 32_768
 """Scans folded at a time: pieces that stay in the processor's cache are the fastest."""
 _LATEST = 2**62
+_DEFAULT_INTERVAL_MS = 1000
 
 
 class BankFold:
@@ -55,6 +56,8 @@ class BankFold:
             if self._session is not None and axis.gap_unknown and self._bank is not None:
                 entries.extend(self._bank.break_off())
             self._session = axis.session
+            if self._bank is not None:
+                self._bank.set_interval(axis.interval_ms.get(self._bank.choice.device))
         for piece in _pieces(blocks):
             devices, found = self._cleaner.push(axis, piece)
             if self._bank is not None:
@@ -102,19 +105,28 @@ class _LeadFold:
     """What follows from the current: runs, phases, ledgers."""
 
     def __init__(self, plan: BankPlan, choice: LeadChoice) -> None:
-        interval = plan.interval_ms.get(choice.device, 1000)
         scale = scale_at(choice.reading.scales, _LATEST)
         limits = thresholds(plan.bank, scale)
+        self.plan = plan
         self.choice = choice
         self.limits = limits
         jump = max(4 * limits.noise, limits.high, plan.bank.rated_amp_hours * 1000 / 50)
-        self._runs = RunBuilder(limits, max(interval * 5 // 2, interval + 2000), round(jump))
-        self._phases = PhaseBuilder(max(plan.rules.dwell_ms, interval * 5 // 2), limits.high)
+        self._runs = RunBuilder(limits, 0, round(jump))
+        self._phases = PhaseBuilder(plan.rules.dwell_ms, limits.high)
         self._ledgers = Ledgers(plan, Context(plan, limits, _volts_gain(plan)))
         most = max(abs(scale.valid[0]), abs(scale.valid[1]))
         self._counter = CounterReader(most, len(choice.counters) > 1)
-        self._volts = Hold(limit_ms=max(10 * interval, 30_000))
+        self._volts = Hold(limit_ms=30_000)
         self._gap_unknown = False
+        self._interval = _DEFAULT_INTERVAL_MS
+        self.set_interval(None)
+
+    def set_interval(self, interval_ms: int | None) -> None:
+        """Take up the usual time between readings of the current, from this session on."""
+        interval = self._interval = interval_ms or _DEFAULT_INTERVAL_MS
+        self._runs.gap_ms = max(interval * 5 // 2, interval + 2000)
+        self._phases.dwell_ms = max(self.plan.rules.dwell_ms, interval * 5 // 2)
+        self._volts.limit_ms = max(10 * interval, 30_000)
 
     def push(
         self, session: int, devices: dict[str, DeviceColumns], found: list[tuple[str, Mark, np.ndarray]]
@@ -211,6 +223,7 @@ class _LeadFold:
             "counter": self._counter.to_plain(),
             "volts": self._volts.to_plain(),
             "gap_unknown": self._gap_unknown,
+            "interval": self._interval,
         }
 
     def load_plain(self, plain: dict[str, dict[str, object]]) -> None:
@@ -220,6 +233,7 @@ class _LeadFold:
         self._counter.load_plain(plain["counter"])
         self._volts.load_plain(plain["volts"])  # type: ignore[arg-type]
         self._gap_unknown = bool(plain["gap_unknown"])
+        self.set_interval(int(plain["interval"]))  # type: ignore[call-overload]
 
 
 _EMPTY = np.empty(0, dtype=np.int64)

@@ -59,13 +59,11 @@ class Thresholds:
 class BankPlan:
     """Everything that decides what the fold makes of the readings of one bank.
 
-    `series` maps the ids used in ScanBlock.series to their series; `interval_ms` the nominal time between scans
-    of each device, in milliseconds.
+    `series` maps the ids used in ScanBlock.series to their series.
     """
 
     bank: Bank
     series: Mapping[int, Series]
-    interval_ms: Mapping[str, int]
     rules: Rules = field(default_factory=Rules)
 
 

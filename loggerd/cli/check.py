@@ -59,10 +59,7 @@ def _check(path: Path, as_json: bool) -> int:
     except SettingsError as error:
         if as_json:
             faults = [{"where": f.where, "found": f.found, "expected": f.expected} for f in error.faults]
-            print(json.dumps({(
-                "settings": str(path), "
-                ""ok": False, "faults"
-            ): faults}, indent=2, ensure_ascii=False))
+            print(json.dumps({"settings": str(path), "ok": False, "faults": faults}, indent=2, ensure_ascii=False))
         else:
             print(error)
             print(f"{_counted(len(error.faults))} in the settings.", file=sys.stderr)

@@ -5,6 +5,7 @@ order.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -74,19 +75,29 @@ class TimeOrder:
         """Which of the rows but the last are kept; counts the others."""
         if len(times) < 2:
             return np.zeros(max(len(times) - 1, 0), np.bool_)
-        rows, after = times[:-1], times[1:]
-        before = self._highest_before(rows)
-        ahead = (rows > after) & (after > before)
-        before = self._highest_before(np.where(ahead, _LONG_AGO, rows))
-        keep = ~ahead & (rows > before)
-        repeated = ~ahead & (rows == before)
-        if not keep.all():
+        rows = times[:-1]
+        keep = np.ones(len(rows), np.bool_)
+        if times[0] <= self._last_ms or not (times[1:] > rows).all():
+            repeated = self._one_by_one(times.tolist(), keep)
             self._count(lines, repeated, ~keep & ~repeated)
         self._note(rows[keep])
         return keep
 
-    def _highest_before(self, times: Integers) -> Integers:
-        return np.maximum.accumulate(np.concatenate(([self._last_ms], times)))[:-1]
+    def _one_by_one(self, times: list[int], keep: Flags) -> Flags:
+        """Clear `keep` where a row's time is not after those kept before it; returns which of them are
+        repeated.
+        """
+        repeated = np.zeros(len(keep), np.bool_)
+        last = self._last_ms
+        for row, (time, after) in enumerate(pairwise(times)):
+            if time <= last:
+                keep[row] = False
+                repeated[row] = time == last
+            elif last < after < time:
+                keep[row] = False
+            else:
+                last = time
+        return repeated
 
     def _count(self, lines: Integers, repeated: Flags, backward: Flags) -> None:
         self.repeated += int(np.count_nonzero(repeated))

@@ -37,7 +37,7 @@ class BankSettings(Table):
         gt=0, le=50_000, description="a number above 0, at most 50000: rated Ah of the whole bank"
     )
     rated_hours: float = Field(
-        ge=0.1, le=240, description=("a number from 0.1 to 240: the hours of the rating (20 for a 20-hour rating)")
+        ge=0.1, le=240, description="a number from 0.1 to 240: the hours of the rating (20 for a 20-hour rating)"
     )
     rated_volts: float | None = Field(
         default=None, gt=0, description="a number: rated volts of the bank, 2 V for each cell in series"
@@ -46,7 +46,7 @@ class BankSettings(Table):
         default=120,
         ge=1,
         le=86_400,
-        description=("a number from 1 to 86400: seconds that charge, rest or discharge must last to count as a phase"),
+        description="a number from 1 to 86400: seconds that charge, rest or discharge must last to count as a phase",
     )
     minimum_swing: float = Field(
         default=0.04,

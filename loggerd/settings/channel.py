@@ -30,10 +30,7 @@ _SCALE = "a number other than 0, from -1000000 to 1000000: reading = raw x scale
 _UNIT = f"the unit in which the device reports: {', '.join(UNITS)}"
 _OFFSET = "a number from -1000000 to 1000000, in the unit of the channel: reading = raw x scale + offset"
 _SIGN = '"charge_positive", or "discharge_positive" where the device counts discharge as positive'
-_SHUNT = (
-    "a table such as { rated_amps = 500, rated_millivolts = 50 }: "
-    "the shunt whose millivolts the device reports"
-)
+_SHUNT = "a table such as { rated_amps = 500, rated_millivolts = 50 }: the shunt whose millivolts the device reports"
 _VALID = "two numbers [low, high] with low below high, in V, A, °C or Ah: readings outside are marked"
 _ACCURACY = "a table such as { percent_of_reading = 0.5, offset = 0.1 }: the stated accuracy of the sensor"
 
@@ -80,19 +77,16 @@ class AccuracySettings(Table):
         default=None, description="a number from 0 to 100: error bound in percent of `range`"
     )
     range: float | None = Field(
-        default=None, gt=0, le=1e9, description=(
-            "a number above 0, in V, A, °C or Ah: "
-            "the range of percent_of_range"
-        )
+        default=None, gt=0, le=1e9, description="a number above 0, in V, A, °C or Ah: the range of percent_of_range"
     )
     offset: float | None = Field(
         default=None, ge=0, le=1e9, description="a number, 0 or more, in V, A, °C or Ah: error bound at zero"
     )
     noise: float | None = Field(
-        default=None, ge=0, le=1e9, description=(
-            "a number, 0 or more: standard deviation "
-            "of one reading, V, A, °C or Ah"
-        )
+        default=None,
+        ge=0,
+        le=1e9,
+        description="a number, 0 or more: standard deviation of one reading, V, A, °C or Ah",
     )
 
 
@@ -100,10 +94,7 @@ class CorrectionSettings(Table):
     """Replaces what it names from an instant on; what it does not name stays as it was."""
 
     since: AwareDatetime = Field(
-        description=(
-            "an instant with its time zone, such as "
-            "2026-05-01T00:00:00Z, later than the correction before"
-        )
+        description="an instant with its time zone, such as 2026-05-01T00:00:00Z, later than the correction before"
     )
     scale: Scale | None = Field(default=None, description=_SCALE)
     offset: Offset | None = Field(default=None, description=_OFFSET)
@@ -151,10 +142,7 @@ class ChannelSettings(Table):
         description="the type of the number: int16, uint16, int32, uint32, int64, uint64, float32 or float64",
     )
     order: ByteOrder = Field(
-        default=(
-            "ABCD", description='the byte order on the wire: "ABCD" "
-            "(high first), "CDAB", "BADC" or "DCBA"
-        )'
+        default="ABCD", description='the byte order on the wire: "ABCD" (high first), "CDAB", "BADC" or "DCBA"'
     )
     scale_address: int | None = Field(
         default=None,
@@ -163,10 +151,7 @@ class ChannelSettings(Table):
         description="a whole number from 0 to 65535: address of a register (int16) with a power of ten",
     )
     not_a_value: tuple[Annotated[int, Field(ge=-(2**63), lt=2**64)], ...] = Field(
-        default=(), max_length=32, strict=False, description=(
-            "a list of whole numbers: raw "
-            "values that mean no value"
-        )
+        default=(), max_length=32, strict=False, description="a list of whole numbers: raw values that mean no value"
     )
     point: str | None = Field(
         default=None,
@@ -180,10 +165,7 @@ class ChannelSettings(Table):
         default=None,
         gt=0,
         le=1000,
-        description=(
-            "a number above 0, at most 1000: size of one recorded "
-            "count, where the device gives no integers"
-        ),
+        description="a number above 0, at most 1000: size of one recorded count, where the device gives no integers",
     )
     scale: Scale = Field(default=1.0, description=_SCALE)
     offset: Offset = Field(default=0.0, description=_OFFSET)
@@ -249,10 +231,7 @@ class ChannelSettings(Table):
 
     def in_force(self) -> tuple[InForce, ...]:
         """The meaning of the raw values from the beginning, then from each correction on."""
-        now = InForce(None, (
-            ""
-            ""
-        ), self.scale, self.offset, self.unit, self.sign, self.shunt, self.valid, self.accuracy)
+        now = InForce(None, "", self.scale, self.offset, self.unit, self.sign, self.shunt, self.valid, self.accuracy)
         stages = [now]
         for correction in self.corrections:
             now = _corrected(now, correction)

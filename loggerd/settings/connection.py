@@ -31,17 +31,11 @@ Host = Annotated[
 ]
 TcpPort = Annotated[int, Field(ge=1, le=65535, description="a whole number from 1 to 65535: the TCP port")]
 SerialPort = Annotated[
-    FilePath, Field(description=(
-        'the path of the serial port, best one that '
-        'stays, under "/dev/serial/by-id/"'
-    ))
+    FilePath, Field(description='the path of the serial port, best one that stays, under "/dev/serial/by-id/"')
 ]
 Parity = Annotated[Literal["E", "N", "O"], Field(description='the parity: "E" even, "N" none, "O" odd')]
 StopBits = Annotated[int, Field(ge=1, le=2, description="1 or 2: stop bits")]
-TcpDeviceId = Annotated[int, Field(ge=0, le=255, description=(
-    "a whole number from 0 to 255: "
-    "the Modbus device id"
-))]
+TcpDeviceId = Annotated[int, Field(ge=0, le=255, description="a whole number from 0 to 255: the Modbus device id")]
 SerialDeviceId = Annotated[
     int, Field(ge=1, le=247, description="a whole number from 1 to 247: the Modbus device id on its line")
 ]
@@ -49,10 +43,7 @@ Timeout = Annotated[
     float,
     Field(ge=0.01, le=10, description="a number from 0.01 to 10: seconds to wait for an answer"),
 ]
-_QUIET = (
-    "a number from 0.02 to 30, not below timeout_seconds: the worst "
-    "time, in seconds, that a late answer may take"
-)
+_QUIET = "a number from 0.02 to 30, not below timeout_seconds: the worst time, in seconds, that a late answer may take"
 
 
 def _quiet_seconds(data: dict[str, Any]) -> float:
@@ -112,6 +103,7 @@ class SunspecSerial(_Serial):
     """A SunSpec device over Modbus RTU."""
 
     kind: Literal["sunspec"] = Field(description="sunspec")
+    port: FilePath = Field(description="the path of a serial port, or a key host for a device on the network")
     parity: Parity = "N"
     device_id: SerialDeviceId = 1
     timeout_seconds: Timeout = 0.5
@@ -128,10 +120,7 @@ class SerialLines(_Serial):
         default=30,
         ge=0.01,
         le=3600,
-        description=(
-            "a number from 0.01 to 3600: seconds without a line "
-            "after which the device counts as silent"
-        ),
+        description="a number from 0.01 to 3600: seconds without a line after which the device counts as silent",
     )
 
 
@@ -141,10 +130,7 @@ class CsvFile(Table):
     kind: Literal["csv"] = Field(description="csv")
     path: FilePath = Field(description="the path of a CSV file with a header line")
     time_field: PlainText = Field(
-        default=(
-            "time", min_length=1, max_length=200, description='the "
-            "name of the column of times, usually "time"
-        )'
+        default="time", min_length=1, max_length=200, description='the name of the column of times, usually "time"'
     )
 
     @property
@@ -171,7 +157,9 @@ def connection_tag(value: object) -> str | None:
         value = {"kind": kind, "host": ""} if hasattr(value, "host") else {"kind": kind}
     kind = value.get("kind")
     if kind == "sunspec":
-        return "sunspec_tcp" if "host" in value else "sunspec_serial"
+        serial = not value.keys().isdisjoint({"baud", "parity", "stop_bits"})
+        on_network = "host" in value or (isinstance(value.get("port"), int) and not serial)
+        return "sunspec_tcp" if on_network else "sunspec_serial"
     return kind if isinstance(kind, str) else None
 
 

@@ -18,45 +18,27 @@ class LinesSettings(Table):
     """The form of the lines that a device prints: a pattern, or delimited fields, or key=value pairs."""
 
     pattern: Annotated[str, Field(min_length=1, max_length=1000)] | None = Field(
-        default=None, description=(
-            "a regular expression with named groups such as "
-            "(?P<amps>...), matching a whole line"
-        )
+        default=None,
+        description="a regular expression with named groups such as (?P<amps>...), matching a whole line",
     )
-    delimiter: Separator | None = Field(default=None, description=(
-        'what stands between the '
-        'fields, such as ";"'
-    ))
+    delimiter: Separator | None = Field(default=None, description='what stands between the fields, such as ";"')
     fields: tuple[Annotated[PlainText, Field(max_length=200)], ...] = Field(
         default=(),
         max_length=200,
         strict=False,
         description=(
-            'a list of different names: the fields between the '
-            'delimiters in their order, "" for unwanted ones'
+            'a list of different names: the fields between the delimiters in their order, "" for unwanted ones'
         ),
     )
     key_value: bool = Field(default=False, description="true where the line is made of key=value pairs")
     pair_separator: Separator | None = Field(
-        default=None, description=(
-            "what stands between key=value pairs; left "
-            "out: spaces, commas and semicolons"
-        )
+        default=None, description="what stands between key=value pairs; left out: spaces, commas and semicolons"
     )
-    key_separator: Separator = Field(default=(
-        "=", description='what stands between "
-        "key and value, usually "="
-    )')
+    key_separator: Separator = Field(default="=", description='what stands between key and value, usually "="')
     checksum: Literal["none", "xor_hex", "sum_hex", "crc16_hex"] = Field(
-        default=(
-            "none", description='the checksum at the end of the line: "
-            ""none", "xor_hex", "sum_hex" or "crc16_hex"
-        )'
+        default="none", description='the checksum at the end of the line: "none", "xor_hex", "sum_hex" or "crc16_hex"'
     )
-    checksum_separator: Separator = Field(default=(
-        "*", description='what stands before "
-        "the checksum, usually "*"
-    )')
+    checksum_separator: Separator = Field(default="*", description='what stands before the checksum, usually "*"')
     start: Annotated[str, Field(max_length=8, pattern=r"^[^\r\n]*$")] = Field(
         default="", description="the mark that begins every line and is not under the checksum"
     )
@@ -102,10 +84,7 @@ class DeviceSettings(Table):
     leave_out: tuple[Name, ...] = Field(
         default=(), strict=False, description="a list of channels of the map that this device does not have"
     )
-    connection: Connection = Field(description=(
-        f"the table [device.connection]; its "
-        f"key kind gives {KIND_WORDS}"
-    ))
+    connection: Connection = Field(description=f"the table [device.connection]; its key kind gives {KIND_WORDS}")
     lines: LinesSettings | None = Field(
         default=None, description="the table [device.lines], for serial_lines: the form of the lines"
     )
@@ -123,8 +102,5 @@ class MapFile(Table):
     about: str = Field(default="", description="text: what instrument this map is for")
     lines: LinesSettings | None = Field(default=None, description="the table [lines]: the form of the lines")
     channels: tuple[ChannelSettings, ...] = Field(
-        alias=(
-            "channel", min_length=1, strict=False, description="at "
-            "least one channel: tables headed [[channel]]"
-        )
+        alias="channel", min_length=1, strict=False, description="at least one channel: tables headed [[channel]]"
     )

@@ -47,14 +47,15 @@ def read_document(path: Path) -> Document:
 
 def _text(path: Path) -> str:
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise _unusable(path, "a file of more than 4 MB", "a TOML file of settings")
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = file.read(LARGEST_FILE + 1)
     except FileNotFoundError:
         raise _unusable(path, "no such file", "a TOML file of settings") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise _unusable(path, f"a file that cannot be read ({reason})", "a TOML file of settings") from None
+    if len(data) > LARGEST_FILE:
+        raise _unusable(path, "a file of more than 4 MB", "a TOML file of settings")
     try:
         # Some editors put a byte order mark in front.
         return data.decode("utf-8-sig").replace("\r\n", "\n")

@@ -43,26 +43,30 @@ def key_path(path: KeyPath) -> KeyPath:
 
 def show(value: object) -> str:
     """A value of the file, short and safe to print on one line."""
-    match value:
-        case None:
-            return "nothing"
-        case bool():
-            return "true" if value else "false"
-        case str():
-            return _quoted(value)
-        case int() if abs(value) >= 10**24:
-            return "a number of very many digits"
-        case int() | float():
-            return str(value)
-        case datetime():
-            zone = "" if value.tzinfo else " (without a time zone)"
-            return f"{value.isoformat(sep=' ')}{zone}"
-        case date() | time():
-            return f"{value.isoformat()} (not a full date and time)"
-        case list():
-            return _shown_list(value)
-        case _:
-            return "a table" if value else "an empty table"
+    if value is None:
+        return "nothing"
+    if isinstance(value, str):
+        return _quoted(value)
+    if isinstance(value, list):
+        return _shown_list(value)
+    if isinstance(value, dict):
+        return "a table" if value else "an empty table"
+    return _shown_time(value) if isinstance(value, date | time) else _shown_number(value)
+
+
+def _shown_number(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and abs(value) >= 10**24:
+        return "a number of very many digits"
+    return str(value)
+
+
+def _shown_time(value: date | time) -> str:
+    if isinstance(value, datetime):
+        zone = "" if value.tzinfo else " (without a time zone)"
+        return f"{value.isoformat(sep=' ')}{zone}"
+    return f"{value.isoformat()} (not a full date and time)"
 
 
 def _quoted(text: str) -> str:

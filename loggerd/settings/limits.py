@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 from pydantic import Field, TypeAdapter, ValidationError
 
@@ -40,8 +41,13 @@ def load_limits(bank_type: BankType) -> dict[str, Limit]:
     try:
         path = shipped_path(f"limits/{bank_type.value}.toml")
     except FileNotFoundError as error:
-        fault = SettingsFault(str(error), ("no such file", "the limits that come with loggerd; install it again"))
+        fault = SettingsFault(str(error), "no such file", "the limits that come with loggerd; install it again")
         raise SettingsError([fault]) from None
+    return read_limits(path)
+
+
+def read_limits(path: Path) -> dict[str, Limit]:
+    """The limits in one file, by name. Raises SettingsError."""
     document = read_document(path)
     try:
         tables = _LIMITS.validate_python(document.raw)

@@ -114,7 +114,7 @@ def _check_top_keys(merged: Merged, document: Document) -> None:
             fault = unknown_key((key,), known)
             merged.map_faults.append(SettingsFault(where, fault.found, fault.expected))
         elif key == "about" and not isinstance(value, str):
-            merged.map_faults.append(SettingsFault(where, show(value), ("text: what instrument this map is for")))
+            merged.map_faults.append(SettingsFault(where, show(value), "text: what instrument this map is for"))
 
 
 def _merge_channels(merged: Merged, at: KeyPath, device: dict[str, object], document: Document) -> None:
@@ -134,13 +134,14 @@ def _merge_channels(merged: Merged, at: KeyPath, device: dict[str, object], docu
         if isinstance(name, str) and name in left_out:
             continue
         origins: list[tuple[Document, KeyPath]] = [(document, ("channel", number))]
+        own_keys: dict[str, object] = {}
         over = _entry_over(own, name, used)
-        if over is not None and isinstance(entry, dict):
+        if over is not None:
             used.add(over)
             origins.insert(0, (merged.document, (*at, "channel", over)))
-            entry = {**entry, **own[over]}
+            own_keys = own[over]
         merged.origins[(*at, "channel", len(channels))] = origins
-        channels.append(entry)
+        channels.append({**entry, **own_keys} if isinstance(entry, dict) else entry)
     for number, entry in enumerate(own):
         if number not in used:
             merged.origins[(*at, "channel", len(channels))] = [(merged.document, (*at, "channel", number))]

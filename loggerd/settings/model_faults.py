@@ -43,7 +43,10 @@ def model_faults(error: ValidationError, raw: object) -> list[Fault]:
     for detail in error.errors(include_url=False, include_input=False):
         if detail["type"] == "default_factory_not_called":
             continue  # only says that another key of the same table is wrong
-        fault = _fault(detail["type"], _own_path(detail["loc"]), detail.get("ctx", {}), raw)
+        path = _own_path(detail["loc"])
+        if detail["type"] == "too_short" and value_at(raw, path):
+            continue  # pydantic counts only the entries that are right; those that are not have faults of their own
+        fault = _fault(detail["type"], path, detail.get("ctx", {}), raw)
         faults.setdefault(fault.path, fault)
     return list(faults.values())
 

@@ -51,30 +51,21 @@ class SiteTable(Table):
 class RecordSettings(Table):
     """[record]: where readings are kept, and how long."""
 
-    path: FilePath = Field(default=(
-        "record.sqlite", description="the path of the "
-        "record, relative to the settings file"
-    ))
+    path: FilePath = Field(default="record.sqlite", description="the path of the record, relative to the settings file")
     commit_seconds: float = Field(
         default=10,
         ge=0.1,
         le=3600,
-        description=(
-            "a number from 0.1 to 3600: seconds of readings that a "
-            "power cut may cost; 60 spares the card"
-        ),
+        description="a number from 0.1 to 3600: seconds of readings that a power cut may cost; 60 spares the card",
     )
     raw_days: int = Field(
-        default=1095, ge=1, le=36500, description=(
-            "a whole number from 1 to 36500: days "
-            "that single readings are kept"
-        )
+        default=1095, ge=1, le=36500, description="a whole number from 1 to 36500: days that single readings are kept"
     )
     minute_days: int = Field(
-        default=1826, ge=1, le=36500, description=(
-            "a whole number from 1 to 36500: days "
-            "that minute summaries are kept"
-        )
+        default=1826,
+        ge=1,
+        le=36500,
+        description="a whole number from 1 to 36500: days that minute summaries are kept",
     )
     backup_path: FilePath | None = Field(
         default=None, description="the path of a folder for the nightly copy, best on another disk"
@@ -88,20 +79,14 @@ class TimeSeriesSettings(Table):
     org: PlainText = Field(
         default="", max_length=200, description="text: the organisation on the server, if it has any"
     )
-    bucket: PlainText = Field(min_length=1, max_length=200, description=(
-        "text: the bucket or "
-        "database on the server"
-    ))
+    bucket: PlainText = Field(min_length=1, max_length=200, description="text: the bucket or database on the server")
     token_file: FilePath | None = Field(
         default=None, description="the path of a file that holds the token and nothing else"
     )
     token_env: str | None = Field(
         default=None,
         pattern=r"^[A-Z_][A-Z0-9_]{0,63}$",
-        description=(
-            "the name, in capitals, of an environment variable that "
-            "holds the token; not the token itself"
-        ),
+        description="the name, in capitals, of an environment variable that holds the token; not the token itself",
     )
     token_credential: str | None = Field(
         default=None,
@@ -119,10 +104,7 @@ class SiteSettings(Table):
     site: SiteTable = Field(description="the table [site] with name and timezone")
     record: RecordSettings = Field(default=RecordSettings(), description="the table [record]")
     banks: tuple[BankSettings, ...] = Field(
-        alias=(
-            "bank", min_length=1, max_length=100, strict=False, "
-            "description="at least one table headed [[bank]]"
-        )
+        alias="bank", min_length=1, max_length=100, strict=False, description="at least one table headed [[bank]]"
     )
     devices: tuple[DeviceSettings, ...] = Field(
         default=(), alias="device", strict=False, max_length=1000, description="tables headed [[device]]"

@@ -78,10 +78,7 @@ def _device(settings: SiteSettings, device: DeviceSettings) -> dict[str, Any]:
             unit = series.channel.quantity.value
             words.append(_since(stage, zone) + formula(channel, stage))
             words.append(f"valid {low:g} to {high:g} {unit}; {_accuracy(scale.accuracy, unit)}")
-        channels.append({(
-            "channel": channel.channel, "bank": "
-            "series.bank, "place": series.place, "words"
-        ): words})
+        channels.append({"channel": channel.channel, "bank": series.bank, "place": series.place, "words": words})
     return {
         "name": device.name,
         "poll_seconds": device.poll_seconds,

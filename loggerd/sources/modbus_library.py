@@ -140,7 +140,7 @@ class TcpWire:
         try:
             there = await client.connect()
         except (UnicodeError, OverflowError) as error:
-            raise Absent(device, f"{self._where} is no address that can be connected to: {error}") from error
+            raise Absent(device, f"{self._where} is no host and port that can be connected to: {error}") from error
         if not there:
             client.close()
             raise Absent(

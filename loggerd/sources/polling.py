@@ -1,10 +1,10 @@
 """Reads the devices of one line in turn, each on a time grid of its own that never drifts.
 
 Each device is due at start, start + period, start + 2 periods ... of the monotonic clock, for ever, whatever
-happens in between. The line takes the device that has been due longest. If it was due more than once
-meanwhile, it is read once; the others are counted as missed, never made up for. A device that fails is left
-alone for a while (BackOff) and comes back on its own grid. When the port or host itself is not there, all
-devices of the line wait for it.
+happens in between. Of the devices that are due, the line takes the one read longest ago. If it was due more
+than once meanwhile, it is read once; the others are counted as missed, never made up for. A device that fails
+is left alone for a while (BackOff) and comes back on its own grid. When the port or host itself is not there,
+all devices of the line wait for it.
 """
 
 from __future__ import annotations
@@ -58,6 +58,7 @@ class _Turn:
     period_ms: int
     health: DeviceHealth
     due_ms: int = 0
+    read_ms: int = -1
     back_off: BackOff = field(default_factory=BackOff)
     failures: int = 0
     """In a row, those included that were not the device's own fault."""
@@ -68,6 +69,7 @@ class _Turn:
         """Take the newest instant of the grid that has come; older ones that were not read count as missed."""
         self._skip(max(0, now_ms - self.due_ms) // self.period_ms)
         self.due_ms += self.period_ms
+        self.read_ms = now_ms
 
     def leave_alone_until(self, ready_ms: int) -> None:
         """Skip the instants of the grid before `ready_ms`."""
@@ -107,8 +109,8 @@ class PollingLine:
             turn.due_ms = start_ms
         try:
             while True:
-                turn = min(self._turns.values(), key=lambda turn: turn.due_ms)
-                await self._clock.sleep_until(turn.due_ms)
+                await self._clock.sleep_until(min(turn.due_ms for turn in self._turns.values()))
+                turn = self._next_turn(self._clock.mono_ms())
                 turn.start(self._clock.mono_ms())
                 await self._take(turn, sink)
         finally:
@@ -123,6 +125,11 @@ class PollingLine:
 
     async def close(self) -> None:
         await self._reader.close()
+
+    def _next_turn(self, now_ms: int) -> _Turn:
+        """Of the devices that are due, the one read longest ago: an overloaded line is shared evenly."""
+        due = [turn for turn in self._turns.values() if turn.due_ms <= now_ms]
+        return min(due, key=lambda turn: turn.read_ms)
 
     async def _read(self, turn: _Turn) -> Reading:
         """Read and count. Raises InstrumentError."""

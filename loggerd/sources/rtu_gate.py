@@ -13,7 +13,7 @@ still be under way.**
 - A port just opened is in doubt: whoever had it before may have asked something.
 - What is heard while waiting, or while nobody waits, is thrown away. If it is a whole answer of a device that
   left a request unanswered for longer than the silence kept, answers come later than thought: from then on
-  the silence is kept that much longer.
+  the silence is kept longer, within bounds.
 - An answer is used only after the gap that ends a frame, so that what follows it is heard too.
 - An exception that says "busy" or "the gateway heard nothing" leaves the line in doubt: the answer may
   follow.
@@ -33,6 +33,8 @@ from loggerd.sources.wire import Answer, ExceptionAnswer, Request
 
 _LONGEST_DOUBT = 4
 """Times the quiet time after which even a line that is never silent is used again."""
+_LEAST_PATIENCE_SECONDS = 1.0
+"""With a line on which something is sent all the time; the longest frame takes 0.3 s at 9600 bit/s."""
 _AFTER_DISTURBANCE_SECONDS = 0.05
 """Silence wanted after bytes that nobody asked for: adapters hand on what they hear in lumps, up to 16 ms
 apart.
@@ -40,6 +42,8 @@ apart.
 _LATEST_SECONDS = 10.0
 """Answers later than this are not thought possible."""
 _LATER_THAN_SEEN = 1.25
+_LONGEST_LEARNT = 3
+"""Times the quiet time of the settings that is kept at most, however late an answer was."""
 
 
 class RtuWire:
@@ -104,14 +108,14 @@ class RtuWire:
 
     async def _wait_for_silence(self, port: RtuPort) -> bool:
         """Wait until a request may be sent, throwing away what is heard. False when the line is never silent."""
-        noise_at = monotonic() + _LONGEST_DOUBT * self._quiet_seconds
+        noise_at = monotonic() + max(_LONGEST_DOUBT * self._quiet_seconds, _LEAST_PATIENCE_SECONDS)
         disturbed = self._notice(port)
         while port.lost_because is None:
             heard_at = port.last_byte_at
             until = heard_at + self._connection.gap_seconds
             if monotonic() < noise_at:
                 until = max(until, self._silent_until(heard_at, disturbed))
-            elif monotonic() > noise_at + self._quiet_seconds:
+            elif monotonic() > noise_at + _LEAST_PATIENCE_SECONDS:
                 return False
             await asyncio.sleep(max(0.0, until - monotonic()))
             # It was a silence only if there is nothing at its end; asking the port also shows what a stalled
@@ -167,7 +171,6 @@ class RtuWire:
         where = f"device id {request.device_id} on {self._connection.port}"
         if not data or data == rtu_request(request):
             return Silent(request.device, f"{where} gave no answer within {self._connection.timeout_ms} ms")
-        self._learn_lateness(port, heard.foreign)
         if heard.foreign:
             ids = ", ".join(str(device_id) for device_id in sorted(set(heard.foreign)))
             return Garbled(
@@ -182,7 +185,8 @@ class RtuWire:
         for device_id in device_ids:
             lateness = [port.last_byte_at - sent for asked, sent in self._unanswered if asked == device_id][-1:]
             if lateness and self._timeout_seconds + self._quiet_seconds < lateness[0] < _LATEST_SECONDS:
-                self._quiet_seconds = _LATER_THAN_SEEN * lateness[0]
+                longest = _LONGEST_LEARNT * self._connection.quiet_ms / 1000
+                self._quiet_seconds = min(_LATER_THAN_SEEN * lateness[0], longest)
 
     def _answered(self, device_id: int) -> None:
         left = [entry for entry in self._unanswered if entry[0] != device_id]

@@ -271,9 +271,7 @@ class SerialLinesLine:
         seconds = self._silent_ms / 1000
         if garbled:
             last = self._health.last_error
-            return Garbled(
-                self.device, f"{garbled} lines in {seconds:g} s and none that fits; the last: {last}"
-            )
+            return Garbled(self.device, f"{garbled} lines in {seconds:g} s and none that fits; the last: {last}")
         return Silent(self.device, f"no line for {seconds:g} s from {self._settings.path}")
 
     def _lose(self, error: InstrumentError) -> None:

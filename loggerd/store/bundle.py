@@ -40,7 +40,7 @@ def encode_bundle(tag: Tag, blocks: Sequence[tuple[int, ScanBlock]]) -> bytes:
 
 
 def decode_bundle(
-    payload: bytes, tag: Tag, device_name: Callable[[int], str], wanted: Collection[int] | None = None
+    payload: bytes, tag: Tag, device_name: Callable[[int], str | None], wanted: Collection[int] | None = None
 ) -> list[ScanBlock]:
     """The blocks of a commit, with only the `wanted` series where given (blocks without any are left out).
 
@@ -64,9 +64,12 @@ def decode_bundle(
 
 
 def _read_block(
-    raw: bytes, at: int, session: int, device_name: Callable[[int], str], wanted: Collection[int] | None
+    raw: bytes, at: int, session: int, device_name: Callable[[int], str | None], wanted: Collection[int] | None
 ) -> tuple[ScanBlock, int]:
     device, at = read_number(raw, at)
+    name = device_name(device)
+    if name is None:
+        raise StoreDamaged(f"a stored commit is of device {device}, which the record does not know")
     n, at = read_number(raw, at)
     width, at = read_number(raw, at)
     series = []
@@ -79,7 +82,7 @@ def _read_block(
         columns.append(column)
     kept = [i for i, identity in enumerate(series) if wanted is None or identity in wanted]
     block = ScanBlock(
-        device_name(device),
+        name,
         session,
         tuple(series[i] for i in kept),
         columns[0],

@@ -16,6 +16,7 @@ import struct
 import zlib
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -144,15 +145,28 @@ def _sum_up(first: int, step: int, packed: bytes, width: int, count: int) -> Int
     if width == 0:
         values[1:] = first
     else:
-        planes = np.frombuffer(packed, dtype=np.uint8).reshape(width, -1)
-        folded = planes[0] if width == 1 else np.ascontiguousarray(planes.T).view(f"<u{width}")[:, 0]
+        folded = _unshuffle(packed, width)
         one = folded.dtype.type(1)
-        differences = ((folded >> one) ^ (~(folded & one) + one)).view(f"<i{width}")
-        np.cumsum(differences, dtype=np.int64, out=values[1:])
-        values[1:] += np.int64(first)
+        sign = folded & one
+        np.negative(sign, out=sign)
+        sign ^= folded >> one
+        values[1:] = sign.view(f"<i{width}")
+        np.cumsum(values, out=values)
     if step:
         values += np.arange(count, dtype=np.int64) * np.int64(step)
     return values
+
+
+def _unshuffle(packed: bytes, width: int) -> npt.NDArray[np.unsignedinteger[Any]]:
+    planes = np.frombuffer(packed, dtype=np.uint8).reshape(width, -1)
+    if width == 1:
+        return planes.reshape(-1)
+    # Plane by plane: four times as fast as copying the transposed array.
+    together = np.empty((planes.shape[1], width), dtype=np.uint8)
+    for i in range(width):
+        together[:, i] = planes[i]
+    folded: npt.NDArray[np.unsignedinteger[Any]] = together.view(f"<u{width}").reshape(-1)
+    return folded
 
 
 def write_number(value: int) -> bytes:

@@ -123,8 +123,10 @@ def told_plainly(path: Path) -> Iterator[None]:
 def plain_error(path: Path, error: sqlite3.Error) -> StoreError:
     """The StoreError that says what SQLite's error means to a keeper."""
     # Errors that Python's own module raises (wrong number of values, closed connection) carry no code.
-    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
-    if code == sqlite3.SQLITE_FULL:
+    extended = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
+    code = extended & 0xFF
+    # The log's index file is the first to be made at opening, and says "I/O error" when there is no room for it.
+    if code == sqlite3.SQLITE_FULL or extended == sqlite3.SQLITE_IOERR_SHMSIZE:
         return _full(path)
     if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return damaged(path, str(error))
@@ -185,4 +187,7 @@ class WriterLock:
             ) from error
 
     def release(self) -> None:
-        os.close(self._descriptor)
+        """Lets the next writer in. A second call does nothing."""
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1

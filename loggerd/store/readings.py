@@ -108,7 +108,7 @@ class ReadingsWriter:
             f"SELECT mono_ms, last_mono_ms, payload FROM hot WHERE {where} ORDER BY mono_ms", bounds
         ):
             try:
-                pieces += decode_bundle(payload, (session, window, first), names.__getitem__)
+                pieces += decode_bundle(payload, (session, window, first), names.get)
             except StoreDamaged as error:
                 lost.append(f"readings from {first} to {last} ms of session {session} are lost: {error}")
         lost += self.write_sealed(session, window, join_blocks(pieces))

@@ -58,9 +58,7 @@ def checkpoint(connection: sqlite3.Connection, bank: str, revision: int) -> tupl
         return None
     position = Position(row[0], row[1])
     if _state_sum(position, row[2]) != row[3]:
-        raise StoreDamaged(
-            f'bank "{bank}": the stored state of the analysis fails its check sum; recompute the bank'
-        )
+        raise StoreDamaged(f'bank "{bank}": the stored state of the analysis fails its check sum; recompute the bank')
     return position, row[2]
 
 
@@ -199,9 +197,7 @@ def _fetch_entries(connection: sqlite3.Connection, ids: list[int]) -> list[tuple
     ]
 
 
-def marks(
-    connection: sqlite3.Connection, bank: str, revision: int, span: tuple[int, int]
-) -> Iterator[StoredMark]:
+def marks(connection: sqlite3.Connection, bank: str, revision: int, span: tuple[int, int]) -> Iterator[StoredMark]:
     """Spans of marks of one revision that lie at least partly in [from, until), in the order found."""
     last = 0
     while True:

@@ -50,6 +50,12 @@ def check_ours(connection: sqlite3.Connection, path: Path, known: int = SCHEMA_V
     return version
 
 
+def check_current(connection: sqlite3.Connection, path: Path) -> None:
+    """As check_ours, and raises StoreError for a record of an older form, which only the writer can renew."""
+    if check_ours(connection, path) < SCHEMA_VERSION:
+        raise StoreError(f"{path}: the record is of an older form; start the service once to renew it")
+
+
 def migrate(
     connection: sqlite3.Connection,
     migrations: Sequence[Migration] = MIGRATIONS,

@@ -10,20 +10,20 @@ from loggerd.errors import StoreDamaged
 from loggerd.model.scan import ClockState, ScanBlock
 from loggerd.store.blocks import settled_wall_ms
 from loggerd.store.bundle import decode_bundle
-from loggerd.store.shapes import HOUR_MS, Session
+from loggerd.store.shapes import HOUR_MS, Session, SessionKind
 
 # Imports first, by their first reading; then live sessions as they began.
 _FOLD_ORDER = "ORDER BY kind <> 'import', CASE kind WHEN 'import' THEN coalesce(first_wall_ms, 0) END, id"
 
 
 def begin(
-    connection: sqlite3.Connection, kind: str, wall_ms: int, mono_ms: int, note: str, *, complete: bool
+    connection: sqlite3.Connection, kind: SessionKind, wall_ms: int, mono_ms: int, note: str, clock: ClockState
 ) -> int:
-    """Stores a new session and returns its id."""
+    """Stores a new session and returns its id. An import is not shown until it is marked complete."""
     row = connection.execute(
-        "INSERT INTO session (kind, complete, began_wall_ms, began_mono_ms, note) VALUES (?, ?, ?, ?, ?)"
-        " RETURNING id",
-        (kind, int(complete), wall_ms, mono_ms, note),
+        "INSERT INTO session (kind, complete, began_wall_ms, began_mono_ms, began_clock, note)"
+        " VALUES (?, ?, ?, ?, ?, ?) RETURNING id",
+        (kind, int(kind == "live"), wall_ms, mono_ms, int(clock), note),
     ).fetchone()
     return int(row[0])
 
@@ -37,7 +37,7 @@ def sessions(connection: sqlite3.Connection) -> list[Session]:
     """All sessions in fold order, with the last reading of each."""
     rows = connection.execute(
         "SELECT id, kind, began_wall_ms, began_mono_ms, note, first_wall_ms, last_mono_ms,"
-        f" last_wall_minus_mono_ms, last_clock FROM session WHERE complete = 1 {_FOLD_ORDER}"
+        f" last_wall_minus_mono_ms, last_clock, began_clock FROM session WHERE complete = 1 {_FOLD_ORDER}"
     ).fetchall()
     found = []
     for order, row in enumerate(rows):
@@ -48,7 +48,7 @@ def sessions(connection: sqlite3.Connection) -> list[Session]:
         if first is None:
             first = _first_hot_wall(connection, row[0])
         clock = None if last[2] is None else ClockState(last[2])
-        found.append(Session(row[0], row[1], order, row[2], row[3], row[4], first, last[0], last[1], clock))
+        found.append(Session(row[0], row[1], order, *row[2:4], ClockState(row[9]), row[4], first, *last[:2], clock))
     return found
 
 
@@ -76,21 +76,26 @@ def hot_blocks(connection: sqlite3.Connection, session: int, row: tuple[int, byt
     """The blocks of one hot row (mono_ms, payload); none when it is damaged."""
     names: dict[int, str] = dict(connection.execute("SELECT id, name FROM device"))
     try:
-        return decode_bundle(row[1], (session, row[0] // HOUR_MS, row[0]), names.__getitem__)
+        return decode_bundle(row[1], (session, row[0] // HOUR_MS, row[0]), names.get)
     except StoreDamaged:
         return []  # whoever reads the readings themselves is told
 
 
 def last_mono_ms(connection: sqlite3.Connection, session: int) -> int | None:
     """Time of the last stored scan of a session."""
-    row = connection.execute(
-        "SELECT max(coalesce((SELECT last_mono_ms FROM hot WHERE session = ?1 ORDER BY mono_ms DESC LIMIT 1),"
-        " last_mono_ms), coalesce(last_mono_ms,"
-        " (SELECT last_mono_ms FROM hot WHERE session = ?1 ORDER BY mono_ms DESC LIMIT 1)))"
-        " FROM session WHERE id = ?1",
-        (session,),
+    hot = connection.execute(
+        "SELECT last_mono_ms FROM hot WHERE session = ? ORDER BY mono_ms DESC LIMIT 1", (session,)
     ).fetchone()
-    return None if row is None or row[0] is None else int(row[0])
+    sealed = connection.execute("SELECT last_mono_ms FROM session WHERE id = ?", (session,)).fetchone()
+    return max((int(row[0]) for row in (hot, sealed) if row and row[0] is not None), default=None)
+
+
+def last_wall_ms(connection: sqlite3.Connection, session: int) -> int:
+    """Wall time of the last sealed scan of a session, or when the session began."""
+    row = connection.execute(
+        "SELECT coalesce(last_mono_ms + last_wall_minus_mono_ms, began_wall_ms) FROM session WHERE id = ?", (session,)
+    ).fetchone()
+    return int(row[0])
 
 
 def raw_from_ms(connection: sqlite3.Connection, bank: str) -> int | None:

@@ -92,6 +92,7 @@ class Session:
     fold_order: int
     began_wall_ms: int
     began_mono_ms: int
+    began_clock: ClockState
     note: str
     first_wall_ms: int | None
     last_mono_ms: int | None

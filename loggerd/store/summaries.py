@@ -172,9 +172,7 @@ def encode_summary(key: tuple[int, int, int, int], summary: Summary) -> bytes:
     return encode_block((session, device * 1000 + tier_seconds, span), columns)
 
 
-def decode_summary(
-    key: tuple[int, int, int, int], payload: bytes, wanted: Collection[int] | None = None
-) -> Summary:
+def decode_summary(key: tuple[int, int, int, int], payload: bytes, wanted: Collection[int] | None = None) -> Summary:
     """Opposite of encode_summary, with only the wanted series where given. Raises StoreDamaged."""
     tier_seconds, device, session, span = key
     ids = None if wanted is None else {_START} | {s * _PARTS + i for s in wanted for i in range(_PARTS)}

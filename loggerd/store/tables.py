@@ -80,7 +80,8 @@ TABLES = (
             _whole("complete", NO_UNIT, "0 while a file is being read in; such a session is not shown"),
             _whole("began_wall_ms", EPOCH, "wall clock when it began"),
             _whole("began_mono_ms", MONO, "monotonic clock when it began"),
-            _text("note", "for people: version, file name"),
+            _whole("began_clock", NO_UNIT, "0 wall clock set, 1 not set, when it began"),
+            _text("note", "JSON: service or file, and the usual time between scans of each device [ms]"),
             _whole("first_wall_ms", EPOCH, "time of the first reading; NULL before one is stored", ""),
             _whole("last_mono_ms", MONO, "last reading in a sealed block", ""),
             _whole("last_wall_minus_mono_ms", "ms", "epoch time less monotonic time at that reading", ""),
@@ -240,8 +241,7 @@ TABLES = (
 )  # fmt: skip
 
 INDEXES = (
-    "CREATE INDEX sealed_by_window ON sealed"
-    " (session, window, device, last_mono_ms, first_wall_ms, last_wall_ms)",
+    "CREATE INDEX sealed_by_window ON sealed (session, window, device, last_mono_ms, first_wall_ms, last_wall_ms)",
     "CREATE INDEX sealed_by_wall ON sealed (device, first_wall_ms, last_wall_ms)",
     "CREATE INDEX summary_by_tier ON summary (tier_seconds, span_ms)",
     "CREATE INDEX entry_by_end ON entry (bank, ledger, revision, end_ms)",

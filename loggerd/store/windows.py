@@ -52,9 +52,7 @@ class WindowReader:
         marks = ",".join("?" * len(wanted))
         self._devices = [
             int(row[0])
-            for row in connection.execute(
-                f"SELECT DISTINCT device FROM series WHERE id IN ({marks})", tuple(wanted)
-            )
+            for row in connection.execute(f"SELECT DISTINCT device FROM series WHERE id IN ({marks})", tuple(wanted))
         ]
         self._names: dict[int, str] = dict(connection.execute("SELECT id, name FROM device"))
         self._numbers = {name: number for number, name in self._names.items()}
@@ -83,8 +81,7 @@ class WindowReader:
         ).fetchone()
         # Hot rows never reach over the end of an hour, so those of earlier hours need no look.
         hot = self._connection.execute(
-            "SELECT mono_ms FROM hot WHERE session = ? AND mono_ms >= ? AND last_mono_ms > ?"
-            " ORDER BY mono_ms LIMIT 1",
+            "SELECT mono_ms FROM hot WHERE session = ? AND mono_ms >= ? AND last_mono_ms > ? ORDER BY mono_ms LIMIT 1",
             (session, max(after_mono_ms // HOUR_MS * HOUR_MS, _BEFORE_ALL), after_mono_ms),
         ).fetchone()
         found = [int(sealed[0])] if sealed else []
@@ -120,7 +117,7 @@ class WindowReader:
     def _decode_hot(self, session: int, fetched: _Fetched, place: DamagedBlock, payload: bytes) -> None:
         tag = (session, fetched.window, place.first_mono_ms)
         try:
-            fetched.blocks += decode_bundle(payload, tag, self._names.__getitem__, self._wanted)
+            fetched.blocks += decode_bundle(payload, tag, self._names.get, self._wanted)
         except StoreDamaged as error:
             fetched.damaged.append(replace(place, text=str(error)))
 
@@ -159,9 +156,7 @@ def read_windows(
 
     Raises StoreError when the position is in a session that is not among them.
     """
-    wanted = frozenset(
-        int(row[0]) for row in connection.execute("SELECT id FROM series WHERE bank = ?", (bank,))
-    )
+    wanted = frozenset(int(row[0]) for row in connection.execute("SELECT id FROM series WHERE bank = ?", (bank,)))
     if after is not None:
         if after.session not in sessions:
             raise StoreError(f'bank "{bank}": session {after.session} is not in the record')

@@ -52,14 +52,24 @@ class Point:
         return 2 if self.type == "int32" else 1
 
 
+@dataclass(frozen=True)
+class Mount:
+    """Where an instrument hangs: its name, the bank it measures, its device id on a wire that has such, its pace."""
+
+    name: str
+    bank: str
+    device_id: int = 1
+    poll_seconds: float = 1.0
+
+
 class Instrument:
     """Measures one bank. Give it to a wire to serve it, or ask it for counts to make history without one."""
 
-    def __init__(self, name: str, bank: str, points: Sequence[Point], poll_seconds: float = 1.0) -> None:
-        self.name = name
-        self.bank = bank
+    def __init__(self, mount: Mount, points: Sequence[Point]) -> None:
+        self.name = mount.name
+        self.bank = mount.bank
+        self.poll_seconds = mount.poll_seconds
         self.points = tuple(points)
-        self.poll_seconds = poll_seconds
         self.channels = tuple(point.channel for point in self.points)
         self.prepare(0, ())
 
@@ -89,7 +99,8 @@ class Instrument:
 
     def counts(self, truth: Truth) -> Integers:
         """Raw counts (instants, channels) as the instrument reports them, in the order of its channels."""
-        counts: Integers = np.clip(np.rint(self.measure(truth) * self._factors), self._lows, self._highs).astype(np.int64)
+        rounded = np.rint(self.measure(truth) * self._factors)
+        counts: Integers = np.clip(rounded, self._lows, self._highs).astype(np.int64)
         return counts
 
     def channel_entries(self) -> list[dict[str, Any]]:
@@ -117,16 +128,14 @@ class Instrument:
 class RegisterInstrument(Instrument):
     """An instrument with registers. `first` and `length` bound its register image, PDU addresses from 0."""
 
-    def __init__(
-        self, name: str, bank: str, points: Sequence[Point], *, device_id: int = 1, poll_seconds: float = 1.0
-    ) -> None:
-        super().__init__(name, bank, points, poll_seconds)
-        self.device_id = device_id
+    def __init__(self, mount: Mount, points: Sequence[Point]) -> None:
+        super().__init__(mount, points)
+        self.device_id = mount.device_id
         self.first = min(point.address for point in self.points)
         self.length = max(point.address + point.words for point in self.points) - self.first
 
     def words(self, counts: Integers) -> Words:
-        """The register image (instants, registers from `first` on) that carries these counts; unused registers are 0."""
+        """The register image (instants, registers from `first` on) of these counts; unused registers are 0."""
         image: Words = np.zeros((len(counts), self.length), dtype=np.uint16)
         for number, point in enumerate(self.points):
             at = point.address - self.first

@@ -7,7 +7,7 @@ from functools import reduce
 from typing import Any
 
 from simulators.instruments.crc import crc16
-from simulators.instruments.instrument import Instrument, Point
+from simulators.instruments.instrument import Instrument, Mount, Point
 from simulators.truth import Integers
 
 _CHECKSUMS: dict[str, Callable[[bytes], str]] = {
@@ -26,18 +26,16 @@ class LinePrinter(Instrument):
 
     def __init__(
         self,
-        name: str,
-        bank: str,
+        mount: Mount,
         points: Sequence[Point],
         *,
         delimiter: str = "",
         checksum: str = "xor_hex",
-        poll_seconds: float = 1.0,
     ) -> None:
         """Raises ValueError for a checksum that is not none, xor_hex, sum_hex or crc16_hex."""
         if checksum not in _CHECKSUMS:
             raise ValueError(f'checksum "{checksum}"; expected one of {", ".join(_CHECKSUMS)}')
-        super().__init__(name, bank, points, poll_seconds)
+        super().__init__(mount, points)
         self._delimiter = delimiter
         self._checksum = checksum
 
@@ -70,7 +68,7 @@ class LinePrinter(Instrument):
 class WeatherStation(LinePrinter):
     """Prints the air's temperature."""
 
-    def __init__(self, name: str, bank: str, *, poll_seconds: float = 10.0) -> None:
+    def __init__(self, mount: Mount) -> None:
         air = Point(
             "ambient_celsius",
             "text",
@@ -81,4 +79,4 @@ class WeatherStation(LinePrinter):
             valid=(-50.0, 60.0),
             place={"field": "air"},
         )
-        super().__init__(name, bank, (air,), poll_seconds=poll_seconds)
+        super().__init__(mount, (air,))

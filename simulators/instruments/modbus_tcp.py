@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable, Coroutine
 from typing import Any
 
 from pymodbus.constants import ExcCodes
@@ -17,7 +17,9 @@ from simulators.instruments.wire import Readable
 _DEVICE_ID_AT = 6
 """Place of the device id in a Modbus TCP frame."""
 
-_Action = Callable[[int, int, int, int, list[int], list[int] | list[bool] | None], Awaitable[ExcCodes | None]]
+_Action = Callable[
+    [int, int, int, int, list[int], list[int] | list[bool] | None], Coroutine[None, None, ExcCodes | None]
+]
 
 
 class ModbusTcpWire:
@@ -49,7 +51,7 @@ class ModbusTcpWire:
     async def stop(self) -> None:
         """The port keeps its number for the next start."""
         if self._server is not None:
-            await self._server.shutdown()
+            await self._server.shutdown()  # type: ignore[no-untyped-call]
             self._server = None
 
     @property

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from simulators.instruments.instrument import Point, RegisterInstrument, Words
+from simulators.instruments.instrument import Mount, Point, RegisterInstrument, Words
 from simulators.truth import Integers
 
 BASE = 40000
@@ -29,13 +29,10 @@ class SunSpecBattery(RegisterInstrument):
 
     def __init__(
         self,
-        name: str,
-        bank: str,
+        mount: Mount,
         *,
         rated_amp_hours: float,
         rated_volts: float,
-        device_id: int = 1,
-        poll_seconds: float = 1.0,
     ) -> None:
         self._rated = (rated_amp_hours, rated_volts)
         volts = Point(
@@ -63,7 +60,7 @@ class SunSpecBattery(RegisterInstrument):
             valid=(-1200.0, 1200.0),
             place={"point": "A", "sign": "discharge_positive"},
         )
-        super().__init__(name, bank, (volts, amps), device_id=device_id, poll_seconds=poll_seconds)
+        super().__init__(mount, (volts, amps))
         self.first = BASE
         self.length = _BATTERY_AT + 2 + _BATTERY_LENGTH + 2
         self._fixed = np.array(self._fixed_words(), dtype=np.uint16)

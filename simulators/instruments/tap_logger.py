@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simulators.instruments.instrument import Point, RegisterInstrument
+from simulators.instruments.instrument import Mount, Point, RegisterInstrument
 
 CELSIUS_REGISTER = 100
 
@@ -12,14 +12,11 @@ class TapLogger(RegisterInstrument):
 
     def __init__(
         self,
-        name: str,
-        bank: str,
+        mount: Mount,
         *,
         blocks: int,
         block_volts: float,
         temperatures: bool = True,
-        device_id: int = 1,
-        poll_seconds: float = 5.0,
     ) -> None:
         points = [
             Point(
@@ -49,4 +46,4 @@ class TapLogger(RegisterInstrument):
                 )
                 for number in range(1, blocks + 1)
             ]
-        super().__init__(name, bank, points, device_id=device_id, poll_seconds=poll_seconds)
+        super().__init__(mount, points)

@@ -68,9 +68,7 @@ def test_what_is_not_a_plain_number_has_no_count(text: str) -> None:
     assert count_from_text(text, 0.001) is None
 
 
-@given(
-    st.integers(-(10**15), 10**15), st.integers(0, 9), st.sampled_from([1.0, 0.1, 0.01, 0.001, 0.05, 0.25])
-)
+@given(st.integers(-(10**15), 10**15), st.integers(0, 9), st.sampled_from([1.0, 0.1, 0.01, 0.001, 0.05, 0.25]))
 def test_counts_equal_exact_fractions(mantissa: int, places: int, resolution: float) -> None:
     sign = "-" if mantissa < 0 else ""
     digits = str(abs(mantissa)).rjust(places + 1, "0")
@@ -135,9 +133,7 @@ def test_an_optional_group_that_did_not_take_part_is_missing() -> None:
         (LineFormat(key_value=True, start="$"), b"volts=1", "does not begin with"),
     ],
 )
-def test_a_line_that_does_not_fit_is_refused_with_the_reason(
-    line_format: LineFormat, line: bytes, reason: str
-) -> None:
+def test_a_line_that_does_not_fit_is_refused_with_the_reason(line_format: LineFormat, line: bytes, reason: str) -> None:
     with pytest.raises(ValueError, match=reason):
         parse_line(line_format, MILLI, line)
 

@@ -16,6 +16,12 @@ from loggerd.model.ledger import Entry, FoldResults, LedgerName
 from loggerd.model.scan import ScanBlock
 
 AXIS = SessionAxis(1, 0)
+
+
+def axis(interval_ms: int = 1000, device: str = "meter") -> SessionAxis:
+    return SessionAxis(1, 0, interval_ms={device: interval_ms})
+
+
 NO_LIMIT = (-(10**9), 10**9)
 
 
@@ -30,17 +36,10 @@ def series(
     return Series(device, "bank", parse_channel(channel), channel, 0.001, "", (scale,))
 
 
-def plan(
-    channels: Mapping[str, Series],
-    of: Bank | None = None,
-    interval_ms: int = 1000,
-    rules: Rules | None = None,
-) -> BankPlan:
+def plan(channels: Mapping[str, Series], of: Bank | None = None, rules: Rules | None = None) -> BankPlan:
     """A plan whose series ids are the positions in `channels`."""
     whole = of or bank()
-    by_id = dict(enumerate(channels.values()))
-    devices = {one.device: interval_ms for one in by_id.values()}
-    return BankPlan(whole, by_id, devices, rules or default_rules(whole.type))
+    return BankPlan(whole, dict(enumerate(channels.values())), rules or default_rules(whole.type))
 
 
 def block(
@@ -77,8 +76,8 @@ def fold_arrays(
     rated = (of or bank()).rated_amp_hours
     noise = min(reading_noise(milliamps) / 1000, rated / 100)
     channels = {"amps": series("amps", Accuracy(gain, offset, noise, 0.001)), "volts": series("volts")}
-    fold = BankFold(plan(channels, of, usual_interval_ms(at_ms)))
-    settled = fold.push(AXIS, [block(at_ms, [milliamps, millivolts])])
+    fold = BankFold(plan(channels, of))
+    settled = fold.push(axis(usual_interval_ms(at_ms)), [block(at_ms, [milliamps, millivolts])])
     return whole([settled], fold)
 
 

@@ -20,7 +20,7 @@ async def simulated(
     try:
         yield server.transport.sockets[0].getsockname()[1]  # type: ignore[attr-defined]
     finally:
-        await server.shutdown()
+        await server.shutdown()  # type: ignore[no-untyped-call]
 
 
 def frame(transaction: bytes, device_id: int, pdu: bytes) -> bytes:

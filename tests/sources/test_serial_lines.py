@@ -112,9 +112,7 @@ async def synchronise(instrument: PrintingInstrument, line: SerialLinesLine, hea
     while len(heard.scans) == scans:
         await instrument.print_line(1, 1)
         await asyncio.sleep(0.005)
-    await until(
-        lambda: line.health["tap box"].polls == line.health["tap box"].scans + line.health["tap box"].garbled
-    )
+    await until(lambda: line.health["tap box"].polls == line.health["tap box"].scans + line.health["tap box"].garbled)
     heard.scans.clear()
 
 
@@ -148,9 +146,7 @@ async def test_half_lines_noise_nuls_and_wrong_checksums_cost_only_themselves(
         await instrument.write(b"5\0.0;7\0.0*" + checksum_digits(Checksum.XOR_HEX, b"5.0;7.0") + b"\n")
         await until(lambda: (5000, 7000) in heard.counts())
 
-        assert [counts for counts in heard.counts() if counts[1] == 7000] == [
-            (1000 * n, 7000) for n in range(6)
-        ]
+        assert [counts for counts in heard.counts() if counts[1] == 7000] == [(1000 * n, 7000) for n in range(6)]
         assert line.health["tap box"].garbled == len(bad)
         assert line.health["tap box"].errors_by_kind == {"Garbled": len(bad)}
         assert heard.events == []
@@ -189,9 +185,7 @@ async def test_random_bytes_never_end_the_line(instrument: PrintingInstrument) -
     async with running(line) as heard:
         await synchronise(instrument, line, heard)
         for _ in range(100):
-            await instrument.write(
-                b"".join(generator.randbytes(generator.randrange(40)) + b"\n" for _ in range(100))
-            )
+            await instrument.write(b"".join(generator.randbytes(generator.randrange(40)) + b"\n" for _ in range(100)))
         await instrument.write(b"\n")
         await instrument.print_line(48, 5)
         await until(lambda: heard.counts()[-1:] == [(48000, 5000)])
@@ -215,6 +209,43 @@ async def test_unplugged_and_plugged_in_again_twenty_times(instrument: PrintingI
 
         assert heard.kinds() == ["lost", "back"] * 20
         assert line.health["tap box"].absent >= 20
+
+
+async def test_halves_of_lines_from_before_and_after_an_unplugging_are_not_joined(
+    instrument: PrintingInstrument,
+) -> None:
+    instrument.plug_in()
+    line = make_line(instrument.path, speed=100)
+    async with running(line) as heard:
+        await synchronise(instrument, line, heard)
+        await instrument.write(b"12.0;")
+        await until(lambda: line._splitter._rest == b"12.0;")
+        instrument.unplug()
+        await until(lambda: heard.kinds() == ["lost"])
+        instrument.plug_in()
+        await until(lambda: line._port is not None)
+        await instrument.write(b"3.0*" + checksum_digits(Checksum.XOR_HEX, b"12.0;3.0") + b"\n")
+        await instrument.print_line(48, 5)
+        await until(lambda: heard.counts()[-1:] == [(48000, 5000)])
+
+        assert heard.counts() == [(48000, 5000)]
+
+
+async def test_a_port_that_is_back_is_opened_before_a_long_back_off_ends(instrument: PrintingInstrument) -> None:
+    instrument.path.write_text("not a port")
+    line = make_line(instrument.path, speed=20)
+    health = line.health["tap box"]
+    async with running(line) as heard:
+        await until(lambda: (health.back_off_until_ms or 0) - line._clock.mono_ms() > 25_000)
+        long_after_ms = health.back_off_until_ms or 0
+        instrument.path.unlink()
+        gone_ms = line._clock.mono_ms()
+        await until(lambda: line._clock.mono_ms() > gone_ms + 3_000)
+        instrument.plug_in()
+        await synchronise(instrument, line, heard)
+
+        assert line._clock.mono_ms() < long_after_ms
+        assert heard.kinds() == ["lost", "back"]
 
 
 async def test_a_path_that_vanishes_is_waited_for(instrument: PrintingInstrument) -> None:

@@ -10,7 +10,6 @@ from loggerd.settings.faults import Fault
 
 CHECKS: tuple[Callable[[Draft], Iterator[Fault]], ...] = (
     site.check_token,
-    site.check_whole,
     banks.check_names,
     banks.check_size,
     lines.check_device_names,

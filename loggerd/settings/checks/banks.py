@@ -30,7 +30,7 @@ def same_names(raw: dict[str, object], key: str) -> Iterator[Fault]:
         path: KeyPath = (key, index, "name")
         first = seen.setdefault(name.casefold(), path)
         if first != path:
-            yield Fault(path, (f"{show(name)} for a second time", f"a name that no other {key} has"), other=first)
+            yield Fault(path, f"{show(name)} for a second time", f"a name that no other {key} has", other=first)
 
 
 def check_size(draft: Draft) -> Iterator[Fault]:
@@ -39,7 +39,7 @@ def check_size(draft: Draft) -> Iterator[Fault]:
         yield from _rated_volts(path, bank)
         if bank.blocks > _HIGHEST_POSITION:
             found = f"{bank.strings} strings of {bank.blocks_per_string} blocks"
-            yield Fault((*path, ("blocks_per_string"), found, "at most {_HIGHEST_POSITION} blocks in one bank"))
+            yield Fault((*path, "blocks_per_string"), found, f"at most {_HIGHEST_POSITION} blocks in one bank")
         volts = _VOLTS_PER_CELL * bank.cells_in_series
         if volts > _HIGHEST_VOLTS:
             found = f"{bank.blocks_per_string} blocks of {bank.cells_per_block} cells in series ({volts:g} V)"
@@ -53,5 +53,5 @@ def _rated_volts(path: KeyPath, bank: BankSettings) -> Iterator[Fault]:
         yield Fault(
             (*path, "rated_volts"),
             f"{bank.rated_volts:g}",
-            (f"{volts:g}, because {made_of} are {bank.cells_in_series} cells of 2 V (or another number of cells)"),
+            f"{volts:g}, because {made_of} are {bank.cells_in_series} cells of 2 V (or another number of cells)",
         )

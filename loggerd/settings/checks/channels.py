@@ -57,7 +57,7 @@ def check_ranges(draft: Draft) -> Iterator[Fault]:
     """The valid range is one, and percent of a range has a range."""
     for _, path, stage in _stages(draft):
         if stage.valid is not None and not stage.valid[0] < stage.valid[1]:
-            yield Fault((*path, ("valid"), show(list(stage.valid)), "two numbers [low, high] with low below high"))
+            yield Fault((*path, "valid"), show(list(stage.valid)), "two numbers [low, high] with low below high")
         accuracy = stage.accuracy
         if accuracy is None or accuracy.percent_of_range is None:
             continue

@@ -23,7 +23,7 @@ def check_dates(draft: Draft) -> Iterator[Fault]:
                 yield Fault(path, show(correction.since), "an instant between 1980 and 2200")
             elif before is not None and correction.since <= before:
                 other = (*channel.path, "correction", number - 1, "since")
-                yield Fault(path, show(correction.since), (f"an instant later than {show(before)}"), other=other)
+                yield Fault(path, show(correction.since), f"an instant later than {show(before)}", other=other)
             before = correction.since
 
 
@@ -33,4 +33,4 @@ def check_changes(draft: Draft) -> Iterator[Fault]:
         for number, correction in enumerate(channel.settings.corrections):
             if all(getattr(correction, key) is None for key in _REPLACEABLE):
                 path = (*channel.path, "correction", number)
-                yield Fault(path, ("a correction that changes nothing", "at least one of {', '.join(_REPLACEABLE)}"))
+                yield Fault(path, "a correction that changes nothing", f"at least one of {', '.join(_REPLACEABLE)}")

@@ -57,10 +57,7 @@ def _against(
     at, other_at = (*device.path, "connection"), (*other_device.path, "connection")
     if isinstance(connection, SerialLines) or isinstance(other, SerialLines):
         found = f"{show(connection.port)}, which another device has"
-        yield Fault((*at, (
-            "port"), found, "a port of its own for a device that "
-            "prints lines", other=(*other_at, "port"
-        )))
+        yield Fault((*at, "port"), found, "a port of its own for a device that prints lines", other=(*other_at, "port"))
         return
     for key in _PORT_KEYS:
         value, other_value = getattr(connection, key, None), getattr(other, key, None)

@@ -42,7 +42,8 @@ def check_place_keys(draft: Draft) -> Iterator[Fault]:
             if key not in channel.given:
                 yield Fault((*channel.path, key), "nothing", _WANTED_WORDS[key])
         for key in _foreign_keys(device.connection, channel):
-            expected = f"no such key for a device of kind {device.connection.kind}, which uses {', '.join(wanted)}"
+            used = ", ".join(wanted)
+            expected = f"no such key for a device of kind {device.connection.kind}, which uses {used}"
             yield Fault((*channel.path, key), show(value_at(draft.raw, (*channel.path, key))), expected)
 
 
@@ -83,7 +84,9 @@ def _not_a_value(channel: DraftChannel) -> Iterator[Fault]:
     path = (*channel.path, "not_a_value")
     if settings.not_a_value and settings.type in {"float32", "float64"}:
         yield Fault(
-            path, show(list(settings.not_a_value)), ("no such key for floats, which have their own not-a-number")
+            path,
+            show(list(settings.not_a_value)),
+            "no such key for floats, which have their own not-a-number",
         )
         return
     bits = 16 * settings.width
@@ -104,7 +107,7 @@ def check_read_once(draft: Draft) -> Iterator[Fault]:
             if first <= other_last and other_first <= last and not _shared_air(channel, other):
                 key = {"field": "field", "point": "point"}.get(where[-1], "address")
                 found = f"{channel.settings.place}, where another channel is read already"
-                yield Fault((*channel.path, key), found, ("a place of its own for each channel"), other=other.path)
+                yield Fault((*channel.path, key), found, "a place of its own for each channel", other=other.path)
                 break
         taken[where].append((first, last, channel))
 

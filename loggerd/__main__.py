@@ -1,0 +1,44 @@
+"""The command line: finds the verb and hands over. Verbs import what they need when they run."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from loggerd import __version__
+from loggerd.cli import VERBS
+from loggerd.errors import LoggerdError
+
+_DESCRIPTION = "Reads the instruments of lead-acid banks and keeps the ledger of their cycles. It only ever reads."
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser with all verbs."""
+    parser = argparse.ArgumentParser(prog="loggerd", description=_DESCRIPTION)
+    parser.add_argument("--version", action="version", version=f"loggerd {__version__}")
+    subparsers = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+    for verb in VERBS:
+        verb.add_parser(subparsers)
+    return parser
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line. Exit codes: 0 done, 1 it could not be done, 2 settings or words are wrong."""
+    chosen = build_parser().parse_args(arguments)
+    try:
+        code: int = chosen.run(chosen)
+    except LoggerdError as error:
+        print(f"loggerd {chosen.verb}: {error}", file=sys.stderr)
+        return 2 if type(error).__name__ == "SettingsError" else 1
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        # Whoever read our output has gone (a pager that was left): nothing is wrong here.
+        sys.stderr.close()
+        return 0
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

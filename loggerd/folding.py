@@ -1,0 +1,162 @@
+"""Keeps the ledgers of all banks in step with the record: catches up where they are behind, then follows live."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from loggerd.analysis.axis import SessionAxis
+from loggerd.analysis.fold import PIECE, BankFold
+from loggerd.model.ledger import FoldResults
+from loggerd.model.scan import ScanBlock
+from loggerd.plans import axes_of, ledger_fingerprint, plan_of
+from loggerd.settings.site import SiteSettings
+from loggerd.store.record import BankResults, Commit, Position, RecordReader, RecordWriter, ScanWindow
+
+CHECKPOINT_MS = 3_600_000
+"""A state is stored with every result, and at least this often, so that a restart has little to fold again."""
+
+
+@dataclass
+class FollowedBank:
+    """One bank's fold, how far it has come, and what it has found that is not stored yet."""
+
+    name: str
+    revision: int
+    fold: BankFold
+    position: Position | None
+    behind: bool = True
+    unsaved: FoldResults = FoldResults()
+    stored_at: Position | None = None
+
+    def take(self, axis: SessionAxis, blocks: Sequence[ScanBlock], position: Position) -> None:
+        found = self.fold.push(axis, blocks)
+        self.unsaved = FoldResults(self.unsaved.entries + found.entries, self.unsaved.marks + found.marks)
+        self.position = position
+
+    def due(self) -> bool:
+        """Whether a state has to be stored now."""
+        if self.position is None or self.position == self.stored_at:
+            return False
+        if self.unsaved or self.stored_at is None or self.stored_at.session != self.position.session:
+            return True
+        return self.position.mono_ms - self.stored_at.mono_ms >= CHECKPOINT_MS
+
+    def results(self) -> BankResults:
+        assert self.position is not None
+        return BankResults(self.name, self.revision, self.unsaved, self.position, self.fold.dump())
+
+    def saved(self) -> None:
+        self.unsaved = FoldResults()
+        self.stored_at = self.position
+
+
+class Follower:
+    """The folds of all banks. Used by one thread only: the one that writes the record."""
+
+    def __init__(self, settings: SiteSettings, path: Path, writer: RecordWriter, now_wall_ms: int, reason: str) -> None:
+        self._path = path
+        self._writer = writer
+        reader = RecordReader.open(path)
+        try:
+            self._axes = axes_of(reader.sessions())
+            self.banks = [
+                self._bank(settings, bank.name, reader, now_wall_ms, reason) for bank in settings.banks
+            ]
+        finally:
+            reader.close()
+
+    def _bank(
+        self, settings: SiteSettings, name: str, reader: RecordReader, now_wall_ms: int, reason: str
+    ) -> FollowedBank:
+        sessions = reader.sessions()
+        fingerprint, text = ledger_fingerprint(settings, name, sessions)
+        revision = self._writer.set_revision(name, fingerprint, text, reason, now_wall_ms)
+        fold = BankFold(plan_of(settings, name, reader.series(), sessions, reader.revisions(name)))
+        found = reader.checkpoint(name, revision)
+        if found is None:
+            return FollowedBank(name, revision, fold, None)
+        position, state = found
+        fold.load(state)
+        return FollowedBank(name, revision, fold, position, stored_at=position)
+
+    def catch_up(self, progress: Callable[[str, int], None] | None = None, windows: int | None = None) -> bool:
+        """Fold what the record has beyond each bank's position, at most so many windows; True when none is behind.
+
+        Results are stored as it goes. `progress` is told the bank and the hours folded.
+        """
+        behind = [bank for bank in self.banks if bank.behind]
+        for bank in behind:
+            reader = RecordReader.open(self._path)
+            try:
+                self._catch_up_bank(bank, reader, progress, windows)
+            finally:
+                reader.close()
+        return not any(bank.behind for bank in self.banks)
+
+    def _catch_up_bank(
+        self,
+        bank: FollowedBank,
+        reader: RecordReader,
+        progress: Callable[[str, int], None] | None,
+        windows: int | None,
+    ) -> None:
+        done = 0
+        gathered: list[ScanWindow] = []
+        for window in reader.windows(bank.name, bank.position):
+            if gathered and (gathered[-1].session != window.session or _scans(gathered) >= PIECE):
+                self._take(bank, gathered)
+                gathered = []
+            gathered.append(window)
+            done += 1
+            if progress is not None and done % 24 == 0:
+                progress(bank.name, done)
+            if windows is not None and done >= windows:
+                self._take(bank, gathered)
+                return
+        self._take(bank, gathered)
+        bank.behind = False
+        self._store([bank])
+
+    def _take(self, bank: FollowedBank, gathered: list[ScanWindow]) -> None:
+        if not gathered:
+            return
+        last = gathered[-1]
+        blocks = [block for window in gathered for block in window.blocks]
+        bank.take(self._axis(last.session), blocks, Position(last.session, last.until_mono_ms))
+        self._store([bank])
+
+    def _store(self, banks: list[FollowedBank]) -> None:
+        due = [bank for bank in banks if bank.due()]
+        if due:
+            self._writer.commit(Commit(results=tuple(bank.results() for bank in due)))
+            for bank in due:
+                bank.saved()
+
+    def _axis(self, session: int) -> SessionAxis:
+        return self._axes[session]
+
+    def follow(self, session: int, blocks: Sequence[ScanBlock], until_mono_ms: int) -> tuple[BankResults, ...]:
+        """Fold live readings of all banks that are not behind; returns what has to be stored with the readings."""
+        results = []
+        for bank in self.banks:
+            if bank.behind:
+                continue
+            own = [block for block in blocks if any(one in bank.fold.plan.series for one in block.series)]
+            if own:
+                bank.take(self._axis(session), own, Position(session, until_mono_ms))
+            if bank.due():
+                results.append(bank.results())
+        return tuple(results)
+
+    def stored(self, results: tuple[BankResults, ...]) -> None:
+        """Tell that results given by `follow` are in the record."""
+        names = {result.bank for result in results}
+        for bank in self.banks:
+            if bank.name in names:
+                bank.saved()
+
+
+def _scans(windows: list[ScanWindow]) -> int:
+    return max((len(block) for window in windows for block in window.blocks), default=0) * len(windows)

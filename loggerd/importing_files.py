@@ -1,0 +1,86 @@
+"""Reads files of past readings into the record, as a session of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from zoneinfo import ZoneInfo
+
+from loggerd.errors import ReadingsFileError
+from loggerd.model.bank import Series
+from loggerd.model.scan import ClockState, ScanBlock
+from loggerd.outputs.ledger_json import utc_text
+from loggerd.plans import SessionNote, bank_named
+from loggerd.replaying import judge_file
+from loggerd.settings.domain import series_of
+from loggerd.settings.site import SiteSettings
+from loggerd.sources.files import FileReport, ReadingsFile
+from loggerd.store.record import RecordWriter
+
+_JUDGED = 500_000
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What was read in."""
+
+    session: int
+    scans: int
+    report: FileReport
+
+
+def import_file(
+    settings: SiteSettings, bank: str, path: str, device: str | None, writer: RecordWriter, now_ms: int
+) -> Imported:
+    """Read a CSV file into the record of a bank; `device`: the device of kind csv whose map describes its columns.
+
+    Raises ReadingsFileError, StoreError (nothing is kept then), KeyError.
+    """
+    bank_named(settings, bank)
+    file, series = _open(settings, bank, path, device)
+    blocks = file.blocks()
+    head: list[ScanBlock] = []
+    for block in blocks:
+        head.append(block)
+        if sum(map(len, head)) >= _JUDGED:
+            break
+    if not head:
+        raise ReadingsFileError(f"{path}: no readings in it; expected a header line and lines of readings")
+    character = judge_file(head, series)
+    first_ms = int(head[0].mono_ms[0])
+    name = device or f"{file.device} from {utc_text(first_ms)}"
+    note = SessionNote(file.device, {name: character.interval_ms}, character.noise_amps)
+    session = writer.begin_session("import", now_ms, first_ms, note.text(), ClockState.SET)
+    ids = writer.register_series([replace(one, device=name) for one in series])
+
+    def all_blocks() -> Iterator[ScanBlock]:
+        while head:
+            yield replace(head.pop(0), device=name, boot=session, series=ids)
+        for block in blocks:
+            yield replace(block, device=name, boot=session, series=ids)
+
+    scans = writer.import_blocks(session, all_blocks())
+    return Imported(session, scans, file.report)
+
+
+def _open(
+    settings: SiteSettings, bank: str, path: str, device: str | None
+) -> tuple[ReadingsFile, tuple[Series, ...]]:
+    zone = ZoneInfo(settings.site.timezone)
+    if device is None:
+        file = ReadingsFile(path, zone)
+        return file, file.series(bank)
+    found = next((one for one in settings.devices if one.name == device and one.connection.kind == "csv"), None)
+    if found is None:
+        names = ", ".join(one.name for one in settings.devices if one.connection.kind == "csv")
+        raise ReadingsFileError(f'no device "{device}" of kind "csv" in the settings; there are: {names or "none"}')
+    columns = {
+        channel.field or channel.channel: (channel.channel, channel.count_size)
+        for channel in found.channels
+        if (channel.bank or found.bank) == bank
+    }
+    columns[found.connection.time_field] = ("time", 1.0)
+    file = ReadingsFile(path, zone, columns)
+    by_channel = {one.channel.name: one for one in series_of(settings)[device] if one.bank == bank}
+    return file, tuple(by_channel[one.channel.name] for one in file.series(bank))
+

@@ -1,0 +1,107 @@
+"""Replays a file of past readings through the fold, without a record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from loggerd.analysis.axis import SessionAxis
+from loggerd.analysis.fold import BankFold
+from loggerd.analysis.plan import BankPlan
+from loggerd.decoding.inference import reading_noise, usual_interval_ms
+from loggerd.errors import ReadingsFileError
+from loggerd.model.bank import Bank, Series
+from loggerd.model.ledger import Entry, MarkSpan
+from loggerd.model.scan import ScanBlock
+from loggerd.plans import bank_named, file_scale, rules_of
+from loggerd.settings.site import SiteSettings
+from loggerd.sources.files import FileReport, ReadingsFile
+
+_SAMPLE = 500_000
+"""Readings from which the noise and interval of a file are judged."""
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """The ledgers that a file gives, and what was found in the file."""
+
+    entries: tuple[Entry, ...]
+    marks: tuple[MarkSpan, ...]
+    report: FileReport
+
+
+@dataclass(frozen=True)
+class FileCharacter:
+    """What a file's readings say of the sensors behind it."""
+
+    interval_ms: int
+    noise_amps: float
+
+
+def judge_file(blocks: list[ScanBlock], series: tuple[Series, ...]) -> FileCharacter:
+    """Interval and noise of the current, from the first readings of a file."""
+    interval = usual_interval_ms(np.concatenate([block.mono_ms for block in blocks])) if blocks else 1000
+    for position, one in enumerate(series):
+        if one.channel.name in ("mean_amps", "amps", "string_1_amps") and blocks:
+            counts = np.concatenate([block.counts[position] for block in blocks])
+            return FileCharacter(interval, reading_noise(counts) * one.resolution)
+    return FileCharacter(interval, 0.0)
+
+
+def replay_file(settings: SiteSettings, bank_name: str, path: str) -> Replayed:
+    """Fold a CSV file of readings as the ledger of a bank. Raises KeyError, ReadingsFileError."""
+    bank, table = bank_named(settings, bank_name)
+    file = ReadingsFile(path, ZoneInfo(settings.site.timezone))
+    series = file.series(bank_name)
+    blocks = file.blocks()
+    head: list[ScanBlock] = []
+    for block in blocks:
+        head.append(block)
+        if sum(len(one) for one in head) >= _SAMPLE:
+            break
+    if not head:
+        raise ReadingsFileError(f"{path}: no readings in it; expected a header line and lines of readings")
+    character = judge_file(head, series)
+    plan = BankPlan(
+        bank,
+        {number: scaled(one, character, bank) for number, one in enumerate(series)},
+        rules_of(table),
+    )
+    fold = BankFold(plan)
+    axis = SessionAxis(0, 0, interval_ms={file.device: character.interval_ms})
+    entries: list[Entry] = []
+    marks: list[MarkSpan] = []
+    while head:
+        found = fold.push(axis, [head.pop(0)])
+        entries.extend(found.entries)
+        marks.extend(found.marks)
+        if not head and (following := next(blocks, None)) is not None:
+            head.append(following)
+    rest = fold.view()
+    return Replayed((*entries, *rest.entries), (*marks, *rest.marks), file.report)
+
+
+def scaled(series: Series, character: FileCharacter, bank: Bank) -> Series:
+    """A column of a file with the scale that it is folded by."""
+    noise = character.noise_amps if series.channel.name.endswith("amps") else None
+    return replace(series, scales=(file_scale(series.resolution, noise, bank),))
+
+
+def report_lines(report: FileReport) -> list[str]:
+    """What a keeper should know of a file."""
+    lines = [f"{report.path}: {report.kept} of {report.rows} rows used, channels {', '.join(report.channels)}"]
+    if report.ignored_columns:
+        lines.append(f"columns that are no channel, left out: {', '.join(report.ignored_columns)}")
+    for count, what, at in (
+        (report.repeated, "repeat the time of the row before", report.repeated_lines),
+        (report.backward, "go back in time", report.backward_lines),
+    ):
+        if count:
+            lines.append(f"{count} rows {what}, left out (first lines: {', '.join(map(str, at[:5]))})")
+    if report.bad_rows or report.bad_cells:
+        lines.append(f"{report.bad_rows} rows and {report.bad_cells} values cannot be read")
+    lines.extend(f"  line {fault.line}: {fault.why}" for fault in report.faults[:5])
+    return lines
+

@@ -1,0 +1,136 @@
+"""The service: starts lines and record, commits on time, keeps the ledgers in step, stops in order.
+
+One event loop polls; one thread of its own writes the record. A slow card or a long catch-up never delays a poll.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from loggerd.calendar_jobs import CalendarJobs
+from loggerd.clock import Clock
+from loggerd.recording import Recording
+from loggerd.settings.site import SiteSettings
+from loggerd.sources.base import DeviceEvent, Line, Sink
+from loggerd.supervisor import tell_supervisor, watchdog_seconds
+
+_log = logging.getLogger("loggerd")
+
+
+class Service:
+    """One site's service. `run` returns when `stop` has been called and everything is stored."""
+
+    def __init__(
+        self,
+        settings: SiteSettings,
+        path: Path,
+        clock: Clock,
+        lines: list[Line],
+        announce: Callable[[str], None] | None = None,
+    ) -> None:
+        self.settings = settings
+        self.path = path
+        self.lines = lines
+        self._clock = clock
+        self._announce = announce
+        self._stop = asyncio.Event()
+        self.started = asyncio.Event()
+        """Set when the record is open and the lines are being read."""
+        self._writing = ThreadPoolExecutor(1, "record")
+        self._recording: Recording | None = None
+
+    def stop(self) -> None:
+        """End the service; what has been read is stored first."""
+        self._stop.set()
+
+    async def run(self) -> None:
+        """Run until stopped. Raises StoreError if the record cannot be opened."""
+        loop = asyncio.get_running_loop()
+        try:
+            recording = await loop.run_in_executor(self._writing, self._open)
+            self._recording = recording
+            await self._with_record(recording)
+        finally:
+            if self._recording is not None:
+                await loop.run_in_executor(self._writing, self._recording.close)
+            self._writing.shutdown()
+
+    def _open(self) -> Recording:
+        return Recording.open(self.settings, self.path, self._clock, self._announce)
+
+    async def _with_record(self, recording: Recording) -> None:
+        sink = Sink(recording.scan, self._heard)
+        tasks = [asyncio.create_task(line.run(sink), name="line") for line in self.lines]
+        tasks.append(asyncio.create_task(self._commit_on_time(recording), name="commit"))
+        tasks.append(asyncio.create_task(self._feed_watchdog(recording), name="watchdog"))
+        jobs = CalendarJobs(self.settings, recording, self._writing)
+        jobs.start()
+        self.started.set()
+        tell_supervisor("READY=1", f"STATUS=reading {sum(len(line.devices) for line in self.lines)} devices")
+        try:
+            await self._until_stopped(tasks)
+        finally:
+            tell_supervisor("STOPPING=1")
+            await jobs.stop()
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            await asyncio.get_running_loop().run_in_executor(self._writing, recording.commit_rest)
+
+    async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
+        """Wait for stop(). A task that ends by itself is a bug: the service ends with it, to be started anew."""
+        stopped = asyncio.create_task(self._stop.wait())
+        try:
+            done, _ = await asyncio.wait([stopped, *tasks], return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                if task is not stopped:
+                    task.result()
+                    raise RuntimeError(f"the task {task.get_name()} came to an end by itself")
+        finally:
+            stopped.cancel()
+
+    def _heard(self, event: DeviceEvent) -> None:
+        _log.warning('device "%s" %s: %s', event.device, event.kind, event.text)
+        if self._recording is not None:
+            self._recording.device_event(event)
+
+    async def _commit_on_time(self, recording: Recording) -> None:
+        """Commit at the settings' rate, by the monotonic clock; fold what is behind in the time between."""
+        loop = asyncio.get_running_loop()
+        period_ms = round(self.settings.record.commit_seconds * 1000)
+        due = self._clock.mono_ms() + period_ms
+        while True:
+            if recording.behind:
+                await loop.run_in_executor(self._writing, recording.catch_up_some)
+            if self._clock.mono_ms() < due:
+                # A short look at a time while something is behind, so that commits keep their rate.
+                look = self._clock.mono_ms() + 1 if recording.behind else due
+                await self._clock.sleep_until(min(due, look))
+                continue
+            await loop.run_in_executor(self._writing, recording.commit)
+            due += period_ms
+            due = max(due, self._clock.mono_ms())
+
+    async def _feed_watchdog(self, recording: Recording) -> None:
+        """Tell the supervisor that we live, as long as commits succeed and the loop turns."""
+        every = watchdog_seconds()
+        while True:
+            await asyncio.sleep(every / 2 if every else 30.0)
+            if every and recording.alive():
+                tell_supervisor("WATCHDOG=1", f"STATUS={recording.status()}")
+
+
+async def run_until_signal(service: Service) -> None:
+    """Run the service until SIGTERM or SIGINT."""
+    import signal
+
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        with contextlib.suppress(NotImplementedError):
+            loop.add_signal_handler(number, service.stop)
+    await service.run()

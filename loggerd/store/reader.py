@@ -1,0 +1,174 @@
+"""RecordReader: a look at the record beside the service that writes it."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+from loggerd.model.channels import parse_channel
+from loggerd.model.ledger import LedgerName
+from loggerd.store import care, results, sessions
+from loggerd.store.connection import beside, connect_reader, snapshot, told_plainly
+from loggerd.store.schema import check_current
+from loggerd.store.shapes import (
+    Health,
+    Position,
+    RecordEvent,
+    Revision,
+    ScanWindow,
+    Session,
+    StoredEntry,
+    StoredMark,
+    StoredSeries,
+    SummaryColumns,
+)
+from loggerd.store.summary_reader import read_summaries
+from loggerd.store.windows import read_windows
+
+_BEFORE_ALL = -(2**63)
+_AFTER_ALL = 2**63 - 1
+
+
+class RecordReader:
+    """Reads the record; cannot change it. Not for two threads at the same time.
+
+    Every look is short, so that a slow consumer never keeps the writer's log from being reused. Times named
+    `from_ms` and `until_ms` are epoch milliseconds, from included and until not; None means no limit.
+    """
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._connection = connection
+
+    @staticmethod
+    def open(path: Path) -> RecordReader:
+        """Opens an existing record. Raises StoreError when there is none or it is of an older form, StoreTooNew."""
+        with told_plainly(path):
+            connection = connect_reader(path)
+            try:
+                check_current(connection, path)
+            except BaseException:
+                connection.close()
+                raise
+        return RecordReader(path, connection)
+
+    def close(self) -> None:
+        self._connection.close()
+
+    # -- readings --
+
+    def windows(
+        self, bank: str, after: Position | None, *, from_ms: int | None = None, until_ms: int | None = None
+    ) -> Iterator[ScanWindow]:
+        """The scans of a bank's devices after a position, hour by hour in fold order, decoded as they are taken.
+
+        Only the bank's series are in the blocks. Stretches that fail their check sum are named in `damaged` and
+        left out. Raises StoreError when the position is in a session that the record does not have.
+        """
+        with told_plainly(self.path):
+            order = sessions.fold_order(self._connection)
+            yield from read_windows(self._connection, bank, after, order, (from_ms, until_ms))
+
+    def series(self) -> list[StoredSeries]:
+        """All series, in the order in which they were registered."""
+        with told_plainly(self.path):
+            rows = self._connection.execute(
+                "SELECT s.id, d.name, bank, channel, place, resolution, unit, first_wall_ms, last_wall_ms"
+                " FROM series s JOIN device d ON d.id = s.device ORDER BY s.id"
+            ).fetchall()
+        return [StoredSeries(row[0], row[1], row[2], parse_channel(row[3]), *row[4:]) for row in rows]
+
+    def sessions(self) -> list[Session]:
+        """All sessions in fold order. Files still being read in are left out."""
+        with told_plainly(self.path), snapshot(self._connection):
+            return sessions.sessions(self._connection)
+
+    def summaries(
+        self, bank: str, tier_seconds: int, from_ms: int, until_ms: int, channel: str | None = None
+    ) -> Iterator[SummaryColumns]:
+        """Minute (60) or quarter-hour (900) summaries of sealed hours, in pieces of columns in order of time."""
+        chosen = [one for one in self.series() if one.bank == bank and channel in (None, one.channel.name)]
+        with told_plainly(self.path):
+            yield from read_summaries(self._connection, chosen, tier_seconds, from_ms, until_ms)
+
+    # -- results --
+
+    def revisions(self, bank: str) -> list[Revision]:
+        """All revisions of a bank, the current one last."""
+        with told_plainly(self.path):
+            return results.revisions(self._connection, bank)
+
+    def checkpoint(self, bank: str, revision: int) -> tuple[Position, bytes] | None:
+        """Where the fold of a bank stood at its last commit, and its state. Raises StoreDamaged."""
+        with told_plainly(self.path):
+            return results.checkpoint(self._connection, bank, revision)
+
+    def entries(
+        self,
+        bank: str,
+        ledger: LedgerName,
+        revision: int | None = None,
+        from_ms: int | None = None,
+        until_ms: int | None = None,
+    ) -> Iterator[StoredEntry]:
+        """Entries of a ledger that lie at least partly in the time asked for, in order.
+
+        Without `revision`: those of the current one, after those of earlier ones that ended before the first
+        reading that was left when their successor began.
+        """
+        span = (_BEFORE_ALL if from_ms is None else from_ms, _AFTER_ALL if until_ms is None else until_ms)
+        with told_plainly(self.path):
+            raw_from = sessions.raw_from_ms(self._connection, bank)
+            shown = results.visible_until(results.revisions(self._connection, bank), revision)
+            for one in shown:
+                yield from results.entries(
+                    self._connection, ledger, one, span, _AFTER_ALL if raw_from is None else raw_from
+                )
+
+    def marks(
+        self,
+        bank: str,
+        revision: int | None = None,
+        from_ms: int | None = None,
+        until_ms: int | None = None,
+    ) -> Iterator[StoredMark]:
+        """Spans of marks of one revision (the current one by default) in the time asked for, in order."""
+        span = (_BEFORE_ALL if from_ms is None else from_ms, _AFTER_ALL if until_ms is None else until_ms)
+        with told_plainly(self.path):
+            if revision is None:
+                current = results.current_revision(self._connection, bank)
+                if current is None:
+                    return
+                revision = current.id
+            yield from results.marks(self._connection, bank, revision, span)
+
+    def events(self, from_ms: int | None = None, until_ms: int | None = None) -> list[RecordEvent]:
+        """Events whose wall time lies in the time asked for, in the order in which they were stored."""
+        span = (_BEFORE_ALL if from_ms is None else from_ms, _AFTER_ALL if until_ms is None else until_ms)
+        with told_plainly(self.path):
+            return results.events(self._connection, span)
+
+    # -- care --
+
+    def health(self) -> Health:
+        """Sizes and counts, for a status page."""
+        with told_plainly(self.path):
+            ask = self._connection.execute
+            counts = [ask(f"SELECT count(*) FROM {t}").fetchone()[0] for t in ("hot", "sealed", "session")]
+            log = beside(self.path, "-wal")
+            last = ask("SELECT session FROM hot ORDER BY session DESC LIMIT 1").fetchone()
+            stamp = sessions.last_hot_stamp(self._connection, last[0]) if last else None
+            sealed_last = ask("SELECT max(last_wall_ms) FROM series").fetchone()[0]
+            return Health(
+                schema_version=ask("PRAGMA user_version").fetchone()[0],
+                file_bytes=self.path.stat().st_size,
+                wal_bytes=log.stat().st_size if log.exists() else 0,
+                free_bytes_in_file=ask("PRAGMA freelist_count").fetchone()[0] * 4096,
+                disk_free_bytes=care.free_bytes(self.path.parent),
+                ballast_bytes=care.Ballast(self.path).size,
+                hot_rows=counts[0],
+                sealed_blocks=counts[1],
+                sessions=counts[2],
+                last_reading_wall_ms=stamp[0] + stamp[1] if stamp else sealed_last,
+            )

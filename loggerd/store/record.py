@@ -1,0 +1,51 @@
+"""The record of one site. This is the only door: everything else in loggerd uses these names.
+
+One process writes (RecordWriter, one thread at a time); any number read beside it (RecordReader, one for each
+thread). What a commit stored is there after a power cut; what it did not store is not there in part.
+"""
+
+from loggerd.store.care import backup, set_aside
+from loggerd.store.reader import RecordReader
+from loggerd.store.salvage import SalvageReport, salvage
+from loggerd.store.shapes import (
+    HOUR_MS,
+    BankResults,
+    Commit,
+    DamagedBlock,
+    Health,
+    Position,
+    RecordEvent,
+    Retained,
+    Revision,
+    ScanWindow,
+    Session,
+    StoredEntry,
+    StoredMark,
+    StoredSeries,
+    SummaryColumns,
+)
+from loggerd.store.writer import RecordWriter
+
+__all__ = [
+    "HOUR_MS",
+    "BankResults",
+    "Commit",
+    "DamagedBlock",
+    "Health",
+    "Position",
+    "RecordEvent",
+    "RecordReader",
+    "RecordWriter",
+    "Retained",
+    "Revision",
+    "SalvageReport",
+    "ScanWindow",
+    "Session",
+    "StoredEntry",
+    "StoredMark",
+    "StoredSeries",
+    "SummaryColumns",
+    "backup",
+    "salvage",
+    "set_aside",
+]

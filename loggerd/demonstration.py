@@ -196,4 +196,3 @@ def _from_words(words: list[int], first: int, device: ModbusDevice | SunSpecDevi
 def _battery_start(words: list[int]) -> int:
     """Index of the battery model's identifier in an image that begins with the marker: after the common model."""
     return 2 + 2 + words[3]
-

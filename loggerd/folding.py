@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from loggerd.analysis.axis import SessionAxis
@@ -27,7 +27,7 @@ class FollowedBank:
     fold: BankFold
     position: Position | None
     behind: bool = True
-    unsaved: FoldResults = FoldResults()
+    unsaved: FoldResults = field(default_factory=FoldResults)
     stored_at: Position | None = None
 
     def take(self, axis: SessionAxis, blocks: Sequence[ScanBlock], position: Position) -> None:
@@ -61,9 +61,7 @@ class Follower:
         reader = RecordReader.open(path)
         try:
             self._axes = axes_of(reader.sessions())
-            self.banks = [
-                self._bank(settings, bank.name, reader, now_wall_ms, reason) for bank in settings.banks
-            ]
+            self.banks = [self._bank(settings, bank.name, reader, now_wall_ms, reason) for bank in settings.banks]
         finally:
             reader.close()
 
@@ -102,14 +100,12 @@ class Follower:
         progress: Callable[[str, int], None] | None,
         windows: int | None,
     ) -> None:
-        done = 0
         gathered: list[ScanWindow] = []
-        for window in reader.windows(bank.name, bank.position):
+        for done, window in enumerate(reader.windows(bank.name, bank.position), 1):
             if gathered and (gathered[-1].session != window.session or _scans(gathered) >= PIECE):
                 self._take(bank, gathered)
                 gathered = []
             gathered.append(window)
-            done += 1
             if progress is not None and done % 24 == 0:
                 progress(bank.name, done)
             if windows is not None and done >= windows:

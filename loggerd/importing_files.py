@@ -12,6 +12,7 @@ from loggerd.model.scan import ClockState, ScanBlock
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.plans import SessionNote, bank_named
 from loggerd.replaying import judge_file
+from loggerd.settings.connection import CsvFile
 from loggerd.settings.domain import series_of
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.files import FileReport, ReadingsFile
@@ -63,16 +64,14 @@ def import_file(
     return Imported(session, scans, file.report)
 
 
-def _open(
-    settings: SiteSettings, bank: str, path: str, device: str | None
-) -> tuple[ReadingsFile, tuple[Series, ...]]:
+def _open(settings: SiteSettings, bank: str, path: str, device: str | None) -> tuple[ReadingsFile, tuple[Series, ...]]:
     zone = ZoneInfo(settings.site.timezone)
     if device is None:
         file = ReadingsFile(path, zone)
         return file, file.series(bank)
-    found = next((one for one in settings.devices if one.name == device and one.connection.kind == "csv"), None)
-    if found is None:
-        names = ", ".join(one.name for one in settings.devices if one.connection.kind == "csv")
+    found = next((one for one in settings.devices if one.name == device), None)
+    if found is None or not isinstance(found.connection, CsvFile):
+        names = ", ".join(one.name for one in settings.devices if isinstance(one.connection, CsvFile))
         raise ReadingsFileError(f'no device "{device}" of kind "csv" in the settings; there are: {names or "none"}')
     columns = {
         channel.field or channel.channel: (channel.channel, channel.count_size)
@@ -83,4 +82,3 @@ def _open(
     file = ReadingsFile(path, zone, columns)
     by_channel = {one.channel.name: one for one in series_of(settings)[device] if one.bank == bank}
     return file, tuple(by_channel[one.channel.name] for one in file.series(bank))
-

@@ -5,16 +5,18 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Any
 
 from loggerd.analysis.axis import SessionAxis, SessionSpan, session_axes
-from loggerd.analysis.plan import RULES_VERSION, BankPlan, Rules, default_rules
+from loggerd.analysis.plan import RULES_VERSION, BankPlan, Rules
 from loggerd.model.bank import Accuracy, Bank, Series, SeriesScale
 from loggerd.model.channels import parse_channel
 from loggerd.model.scan import ClockState
 from loggerd.settings.bank import BankSettings
 from loggerd.settings.domain import banks, series_of
 from loggerd.settings.fingerprint import bank_settings_json
+from loggerd.settings.limits import load_limits
 from loggerd.settings.site import SiteSettings
 from loggerd.store.record import Revision, Session, StoredSeries
 
@@ -59,9 +61,13 @@ def bank_named(settings: SiteSettings, name: str) -> tuple[Bank, BankSettings]:
 
 
 def rules_of(table: BankSettings) -> Rules:
-    """The rules of a bank: those of its type, with what its settings say."""
-    return replace(
-        default_rules(table.type), dwell_ms=round(table.dwell_seconds * 1000), minimum_swing=table.minimum_swing
+    """The rules of a bank: its own settings, and the limits of its type. Raises SettingsError without those."""
+    limits = load_limits(table.type)
+    return Rules(
+        dwell_ms=round(table.dwell_seconds * 1000),
+        minimum_swing=table.minimum_swing,
+        full_tail=limits["full_tail_current_fraction"].value,
+        full_volts_per_cell=limits["full_volts_per_cell"].value,
     )
 
 
@@ -93,9 +99,7 @@ def plan_of(
 def _as_imported(stored: StoredSeries, noise_amps: float | None, bank: Bank) -> Series:
     """A series of an imported file: as written, with the noise that its readings showed."""
     scale = file_scale(stored.resolution, noise_amps if stored.channel.name.endswith("amps") else None, bank)
-    return Series(
-        stored.device, stored.bank, stored.channel, stored.place, stored.resolution, stored.unit, (scale,)
-    )
+    return Series(stored.device, stored.bank, stored.channel, stored.place, stored.resolution, stored.unit, (scale,))
 
 
 def file_scale(resolution: float, noise_amps: float | None, bank: Bank) -> SeriesScale:
@@ -123,20 +127,21 @@ def _former_series(revisions: Sequence[Revision]) -> dict[tuple[str, str, str, s
     return found
 
 
-def _scale(row: Mapping[str, object]) -> SeriesScale:
-    low, high = row["valid"]  # type: ignore[misc]
-    accuracy = Accuracy(row["gain"], row["offset"], row["noise"], row["resolution"])  # type: ignore[arg-type]
-    return SeriesScale(row["since_ms"], row["factor"], row["shift"], (low, high), accuracy)  # type: ignore[arg-type]
+def _scale(row: Mapping[str, Any]) -> SeriesScale:
+    accuracy = Accuracy(row["gain"], row["offset"], row["noise"], row["resolution"])
+    low, high = row["valid"]
+    return SeriesScale(row["since_ms"], row["factor"], row["shift"], (low, high), accuracy)
 
 
 def ledger_fingerprint(settings: SiteSettings, name: str, sessions: Sequence[Session]) -> tuple[str, str]:
     """(fingerprint, settings as JSON) of all that decides what the ledger of a bank says.
 
-    Besides the settings these are the rules and the imported files, which are folded before anything else.
+    Besides the settings these are the rules with their limits and the imported files, which are folded before anything else.
     """
     text = bank_settings_json(settings, name)
     files = [session.id for session in sessions if session.kind == "import"]
-    whole = json.dumps({"settings": text, "rules": RULES_VERSION, "files": files}, sort_keys=True)
+    rules = vars(rules_of(bank_named(settings, name)[1]))
+    whole = json.dumps({"settings": text, "version": RULES_VERSION, "rules": rules, "files": files}, sort_keys=True)
     return hashlib.sha256(whole.encode()).hexdigest(), text
 
 

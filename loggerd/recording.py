@@ -68,9 +68,7 @@ class Recording:
         self._begin_session()
 
     @staticmethod
-    def open(
-        settings: SiteSettings, path: Path, clock: Clock, announce: Callable[[str], None] | None
-    ) -> Recording:
+    def open(settings: SiteSettings, path: Path, clock: Clock, announce: Callable[[str], None] | None) -> Recording:
         """Open the record and begin a session. Raises StoreError."""
         writer = RecordWriter.open(path)
         try:
@@ -84,9 +82,7 @@ class Recording:
         clock = self._clock
         mono, wall = clock.mono_ms(), clock.wall_ms()
         self.session = self.writer.begin_session("live", wall, mono, service_note(self._settings), clock.state())
-        rows = {
-            device: self.writer.register_series(series) for device, series in series_of(self._settings).items()
-        }
+        rows = {device: self.writer.register_series(series) for device, series in series_of(self._settings).items()}
         self._recorder = Recorder(clock, self.session, rows)
         self._recorder.note("started", "service", "the service began to read")
         self._sealed_until = mono // HOUR_MS * HOUR_MS

@@ -104,4 +104,3 @@ def report_lines(report: FileReport) -> list[str]:
         lines.append(f"{report.bad_rows} rows and {report.bad_cells} values cannot be read")
     lines.extend(f"  line {fault.line}: {fault.why}" for fault in report.faults[:5])
     return lines
-

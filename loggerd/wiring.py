@@ -11,7 +11,8 @@ from loggerd.decoding.registers import RegisterPlace
 from loggerd.decoding.sunspec import SunSpecPlace
 from loggerd.decoding.text_lines import LineField
 from loggerd.service import Service
-from loggerd.settings.connection import ModbusRtu, ModbusTcp, SerialLines, SunspecSerial, SunspecTcp
+from loggerd.settings.channel import ChannelSettings
+from loggerd.settings.connection import CsvFile, ModbusRtu, ModbusTcp, SerialLines, SunspecSerial, SunspecTcp
 from loggerd.settings.device import DeviceSettings
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import Line
@@ -41,19 +42,19 @@ def build_service(settings: SiteSettings, clock: Clock, announce: Callable[[str]
 
 
 def _modbus_line(devices: list[DeviceSettings], clock: Clock) -> Line:
-    first = devices[0].connection
+    tcp = [one.connection for one in devices if isinstance(one.connection, ModbusTcp | SunspecTcp)]
+    serial = [one.connection for one in devices if isinstance(one.connection, ModbusRtu | SunspecSerial)]
     connection: TcpConnection | RtuConnection
-    if isinstance(first, ModbusTcp | SunspecTcp):
-        connection = TcpConnection(first.host, first.port, _longest(d.connection.timeout_seconds for d in devices))
+    if tcp:
+        connection = TcpConnection(tcp[0].host, tcp[0].port, _longest(one.timeout_seconds for one in tcp))
     else:
-        assert isinstance(first, ModbusRtu | SunspecSerial)
         connection = RtuConnection(
-            port=first.port,
-            baud=first.baud,
-            parity=first.parity,
-            stop_bits=first.stop_bits,
-            timeout_ms=_longest(d.connection.timeout_seconds for d in devices),
-            quiet_ms=_longest(d.connection.quiet_seconds for d in devices),
+            port=serial[0].port,
+            baud=serial[0].baud,
+            parity=serial[0].parity,
+            stop_bits=serial[0].stop_bits,
+            timeout_ms=_longest(one.timeout_seconds for one in serial),
+            quiet_ms=_longest(one.quiet_seconds for one in serial),
         )
     return ModbusLine(connection, [_modbus_device(device) for device in devices], clock)
 
@@ -64,31 +65,32 @@ def _longest(seconds: Iterable[float]) -> int:
 
 def _modbus_device(device: DeviceSettings) -> ModbusDevice | SunSpecDevice:
     poll_ms = round(device.poll_seconds * 1000)
+    assert not isinstance(device.connection, SerialLines | CsvFile)
     device_id = device.connection.device_id
     if device.connection.kind == "sunspec":
         points = tuple(SunSpecPlace(channel.point or "", channel.count_size) for channel in device.channels)
         return SunSpecDevice(device.name, device_id, poll_ms, points)
-    places = tuple(
-        RegisterPlace(
-            table=channel.table,
-            address=channel.address,
-            type=channel.type or "uint16",
-            order=channel.order,
-            scale_address=channel.scale_address,
-            not_a_value=channel.no_value_counts,
-            resolution=channel.count_size,
-        )
-        for channel in device.channels
+    return ModbusDevice(device.name, device_id, poll_ms, tuple(_register_place(one) for one in device.channels))
+
+
+def _register_place(channel: ChannelSettings) -> RegisterPlace:
+    assert channel.table is not None
+    assert channel.address is not None
+    return RegisterPlace(
+        table=channel.table,
+        address=channel.address,
+        type=channel.type or "uint16",
+        order=channel.order,
+        scale_address=channel.scale_address,
+        not_a_value=channel.no_value_counts,
+        resolution=channel.count_size,
     )
-    return ModbusDevice(device.name, device_id, poll_ms, places)
 
 
 def _serial_line(devices: list[DeviceSettings], clock: Clock) -> Line:
     connection = devices[0].connection
     assert isinstance(connection, SerialLines)
-    port = SerialPort(
-        connection.port, connection.baud, connection.parity, connection.stop_bits, connection.data_bits
-    )
+    port = SerialPort(connection.port, connection.baud, connection.parity, connection.stop_bits, connection.data_bits)
     return SerialLinesLine(_printing_device(devices[0]), port, clock)
 
 

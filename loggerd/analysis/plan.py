@@ -5,21 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from loggerd.model.bank import Bank, BankType, Series, SeriesScale
+from loggerd.model.bank import Bank, Series, SeriesScale
 
 RULES_VERSION = 1
 """Raised when the same readings would give other figures; stored with every result."""
 
 _NO_RANGE_AMPS = 5000
 """A valid range this wide says nothing about the sensor."""
-
-_FULL_VOLTS_PER_CELL = {
-    # A charge that ends below these cannot have been an absorption; common practice, no source.
-    BankType.FLOODED_ANTIMONY: 2.33,
-    BankType.FLOODED_CALCIUM: 2.33,
-    BankType.AGM: 2.30,
-    BankType.GEL: 2.28,
-}
 
 
 @dataclass(frozen=True)
@@ -30,12 +22,13 @@ class Rules:
     minimum_swing: share of the rated amp-hours that a discharge and its charge must each move to make a cycle.
     depth_gate: share of the rated amp-hours below which a reversal is not counted in the depth bands.
     full_tail: share of the rated amp-hours, as amps, below which a charge may have ended full (provisional).
+    full_volts_per_cell: voltage that it must have held then.
     """
 
     dwell_ms: int = 120_000
     minimum_swing: float = 0.04
     depth_gate: float = 0.01
-    full_tail: float = 0.04
+    full_tail: float = 0.02
     full_volts_per_cell: float = 2.33
 
 
@@ -65,11 +58,6 @@ class BankPlan:
     bank: Bank
     series: Mapping[int, Series]
     rules: Rules = field(default_factory=Rules)
-
-
-def default_rules(bank_type: BankType) -> Rules:
-    """The rules of a bank type where the settings say nothing else."""
-    return Rules(full_volts_per_cell=_FULL_VOLTS_PER_CELL[bank_type])
 
 
 def thresholds(bank: Bank, scale: SeriesScale) -> Thresholds:

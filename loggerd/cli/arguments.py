@@ -19,7 +19,11 @@ class WordsError(LoggerdError):
 
 
 def verb_parser(
-    subparsers: argparse._SubParsersAction[argparse.ArgumentParser], name: str, summary: str, description: str, example: str
+    subparsers: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    summary: str,
+    description: str,
+    example: str,
 ) -> argparse.ArgumentParser:
     """A verb's parser with a settings file as its first word."""
     parser = subparsers.add_parser(

@@ -124,7 +124,7 @@ def _lines(found: list[dict[str, Any]]) -> list[str]:
     lines: list[str] = []
     for device in found:
         if "error" in device:
-            lines += [f'{device["device"]}: NO READING: {device["error"]}', ""]
+            lines += [f"{device['device']}: NO READING: {device['error']}", ""]
             continue
         rows = [["channel", "bank", "place", "raw", "value", "unit", "marks"]]
         for channel in device["channels"]:
@@ -140,5 +140,5 @@ def _lines(found: list[dict[str, Any]]) -> list[str]:
                     "; ".join(channel["marks"]) or "-",
                 ]
             )
-        lines += [f'{device["device"]}:', *aligned(rows), ""]
+        lines += [f"{device['device']}:", *aligned(rows), ""]
     return lines or ["this site has no device that can be read on a wire"]

@@ -21,8 +21,11 @@ from loggerd.errors import StoreDamaged, StoreError, StoreFull, StoreTooNew
 APPLICATION_ID = 0x6C6F6764
 """Says in the file's header that it is a record of this program."""
 
-WAL_PAGES = 1000
-"""Pages in the write-ahead log before it is copied into the file: about 4 MB."""
+WAL_PAGES = 3000
+"""Pages in the write-ahead log before it is copied into the file: about 12 MB, an hour or more of a large site.
+
+Pages of hot rows that are used again within that time reach the file once instead of each hour (240 channels: a
+fifth fewer bytes to the card than with 1000 pages)."""
 
 _DAMAGE_STEPS = (
     "Nothing has been changed. Next: stop the service, keep this file and the ones named -wal and -shm beside it"
@@ -43,6 +46,8 @@ def connect_writer(path: Path, synchronous: str) -> sqlite3.Connection:
         connection.execute(f"PRAGMA synchronous = {synchronous}")
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA temp_store = MEMORY")
+        # Some distributions build SQLite to overwrite what is deleted: half as many pages again at each sealing.
+        connection.execute("PRAGMA secure_delete = OFF")
         connection.execute(f"PRAGMA wal_autocheckpoint = {WAL_PAGES}")
     except sqlite3.Error:
         connection.close()

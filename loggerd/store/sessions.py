@@ -48,7 +48,8 @@ def sessions(connection: sqlite3.Connection) -> list[Session]:
         if first is None:
             first = _first_hot_wall(connection, row[0])
         clock = None if last[2] is None else ClockState(last[2])
-        found.append(Session(row[0], row[1], order, *row[2:4], ClockState(row[9]), row[4], first, *last[:2], clock))
+        began = ClockState(row[9])
+        found.append(Session(row[0], row[1], order, row[2], row[3], began, row[4], first, last[0], last[1], clock))
     return found
 
 

@@ -26,7 +26,7 @@ from loggerd.store.retention import DAY_MS, retain_minutes, retain_raw
 from loggerd.store.schema import MIGRATIONS, Migration, check_ours, migrate
 from loggerd.store.shapes import HOUR_MS, Commit, RecordEvent, Retained, Revision, SessionKind
 
-_SWOLLEN_WAL_BYTES = 4 * WAL_PAGES * 4096
+_SWOLLEN_WAL_BYTES = 2 * WAL_PAGES * 4096
 
 
 class RecordWriter:

@@ -8,7 +8,7 @@ import numpy as np
 
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.fold import BankFold
-from loggerd.analysis.plan import BankPlan, Rules, default_rules
+from loggerd.analysis.plan import BankPlan, Rules
 from loggerd.decoding.inference import reading_noise, usual_interval_ms
 from loggerd.model.bank import Accuracy, Bank, BankType, Series, SeriesScale
 from loggerd.model.channels import parse_channel
@@ -39,7 +39,7 @@ def series(
 def plan(channels: Mapping[str, Series], of: Bank | None = None, rules: Rules | None = None) -> BankPlan:
     """A plan whose series ids are the positions in `channels`."""
     whole = of or bank()
-    return BankPlan(whole, dict(enumerate(channels.values())), rules or default_rules(whole.type))
+    return BankPlan(whole, dict(enumerate(channels.values())), rules or Rules())
 
 
 def block(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
@@ -23,7 +24,7 @@ class Context:
 
     @property
     def energy_gain(self) -> float:
-        return (self.limits.gain**2 + self.volts_gain**2) ** 0.5
+        return math.hypot(self.limits.gain, self.volts_gain)
 
 
 @dataclass(frozen=True)

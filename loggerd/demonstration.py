@@ -98,7 +98,7 @@ async def _serve(
     try:
         await asyncio.wait({running, asyncio.create_task(service.started.wait())}, return_when=asyncio.FIRST_COMPLETED)
         say(f"the service reads it now, {choice.speed:g} times as fast as the clock. In another terminal:")
-        for words in ("cycles {}", "probe {}", "export {} | tail", "cycles {} --json"):
+        for words in ("cycles {}", "probe {} --device shunt", "export {} | tail", "cycles {} --json"):
             say("  loggerd " + words.format(path))
         say("Ctrl-C stops service and simulators.")
         await asyncio.wait({running, stopping}, timeout=choice.seconds, return_when=asyncio.FIRST_COMPLETED)

@@ -71,11 +71,13 @@ def _amp_hours(stretch: Stretch, limits: Thresholds, charge2: int, time2: int) -
     low, high = (amps.low / 1000, amps.high / 1000) if amps else (0.0, 0.0)
     filled, lost = stretch.filled_ms / 3_600_000, stretch.lost_ms / 3_600_000
     mean = charge2 / time2 / 1000 if time2 else 0.0
-    noise = limits.noise / 1000 * sqrt(max(stretch.readings, 1)) * _hours_per_reading(stretch)
+    counted = min(1.0, stretch.counted2 / stretch.time2) if stretch.time2 else 0.0
+    noise = (1.0 - counted) * limits.noise / 1000 * sqrt(max(stretch.readings, 1)) * _hours_per_reading(stretch)
+    steps = 2 * limits.count_step if counted else 0.0
     return Charge(
         value=charge2 / CHARGE2_PER_AMP_HOUR,
         span_hours=time2 / 7_200_000,
-        random=sqrt((2 * noise) ** 2 + _sampling(stretch) ** 2 + _edges(stretch) ** 2),
+        random=sqrt((2 * noise) ** 2 + steps**2 + _sampling(stretch) ** 2 + _edges(stretch) ** 2),
         below=filled * max(0.0, mean - low) + lost * max(0.0, -low),
         above=filled * max(0.0, high - mean) + lost * max(0.0, high),
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -106,7 +107,7 @@ class _LeadFold:
 
     def __init__(self, plan: BankPlan, choice: LeadChoice) -> None:
         scale = scale_at(choice.reading.scales, _LATEST)
-        limits = thresholds(plan.bank, scale)
+        limits = replace(thresholds(plan.bank, scale), count_step=_count_step(plan, choice))
         self.plan = plan
         self.choice = choice
         self.limits = limits
@@ -243,6 +244,16 @@ _NOT_A_SIDE = frozenset({"amps", "volts", "net_amp_hours", "charged_amp_hours", 
 def _column(device: DeviceColumns, name: str) -> np.ndarray:
     column = device.columns.get(name)
     return column if column is not None else np.full(len(device.at_ms), MISSING, dtype=np.int64)
+
+
+def _count_step(plan: BankPlan, choice: LeadChoice) -> float:
+    """One step of the counter that is integrated [Ah]; 0 without one."""
+    steps = [
+        scale_at(series.scales, _LATEST).accuracy.resolution
+        for series in plan.series.values()
+        if series.device == choice.device and series.channel.name in choice.counters
+    ]
+    return max(steps, default=0.0)
 
 
 def _volts_gain(plan: BankPlan) -> float:

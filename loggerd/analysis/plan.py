@@ -37,7 +37,8 @@ class Thresholds:
     """Current above which a bank is charging or discharging, and what the current sensor can be wrong by.
 
     All in milliamps; `gain` is a fraction. A run begins beyond `high` and ends inside `low` (hysteresis).
-    `because` says in words what set them.
+    `count_step` is one step of the instrument's own amp-hour counter [Ah], 0 without one. `because` says in words
+    what set the thresholds.
     """
 
     high: int
@@ -46,6 +47,7 @@ class Thresholds:
     gain: float
     noise: float
     because: str
+    count_step: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -317,6 +317,8 @@ class _Extended:
         """What the jump that begins a run may have moved between it and the run before, at most [mA ms]."""
         if first == 0 or self.averaged or int(self.interval[first - 1]) > gap_ms:
             return 0
+        if self.counter is not None and int(self.counter[first]) != MISSING:
+            return 0
         return abs(int(self.current[first]) - int(self.current[first - 1])) * int(self.interval[first - 1])
 
     def edges(self, cuts: Integers, gap_ms: int) -> list[tuple[int, int]]:
@@ -353,7 +355,12 @@ def _interval_sums(work: _Extended, gap_ms: int, step_milliamps: int) -> dict[st
         sums["counted2"] = counted2
     _add_energy(sums, work, charge2, time2, counted2 is not None)
     if not work.averaged:
-        _add_variation(sums, work, jump, bridged, step_milliamps)
+        sampled, between = jump, bridged
+        if work.counter is not None:
+            # What the instrument counted itself has no sampling error.
+            between = np.where(work.counter[1:] == MISSING, bridged, 0)
+            sampled = np.where(between > 0, jump, 0)
+        _add_variation(sums, work, sampled, between, step_milliamps)
     return sums
 
 

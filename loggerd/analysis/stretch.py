@@ -38,14 +38,15 @@ class Spread:
 class Stretch:
     """Sums from `start_ms` to `end_ms` on the analysis axis.
 
-    label: +1 charge, 0 rest, -1 discharge (of a run), as decided for the stretch as a whole.
+    label: +1 charge, 0 rest, -1 discharge, as decided for the stretch as a whole.
     time2: twice the integrated milliseconds; charge2: twice the integral of current [mA ms], charge positive;
     energy2: twice the integral of power [mW ms]; unpowered2: twice the milliseconds without a voltage.
     out2, in2 and the like: the share of runs of discharge and of charge in charge2, energy2 and time2, whatever the
-    stretch as a whole is called. variation: sum of squared charge steps, see VARIATION_SHIFT, for the sampling error; steps: readings at which
-    the current jumped; step_total: sum of those jumps [mA].
-    first_jump, last_jump: the jumps of current at its ends times the interval they lie in [mA ms]: the switch was
-    somewhere in there. filled_ms: time of short gaps, whose charge is the mean of both sides and is counted; lost_ms: time of longer
+    stretch as a whole is called. counted2: twice the milliseconds whose charge the instrument counted itself.
+    variation: sum of squared charge steps, see VARIATION_SHIFT, for the sampling error; steps: readings at which
+    the current jumped; step_total: sum of those jumps [mA]. first_jump, last_jump: the jumps of current at its ends
+    times the interval they lie in [mA ms]: the switch was somewhere in there.
+    filled_ms: time of short gaps, whose charge is the mean of both sides and is counted; lost_ms: time of longer
     gaps, whose charge is not counted. tail_*: current and voltage over the last minutes of the last run that has
     the stretch's own label.
     """

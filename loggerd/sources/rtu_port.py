@@ -12,6 +12,7 @@ from time import monotonic
 import serial
 
 from loggerd.errors import Absent
+from loggerd.sources.port_errors import why_not_open
 
 _READ_BYTES = 4096
 _MOST_KEPT = 4096
@@ -67,7 +68,7 @@ class RtuPort:
                 exclusive=True,
             )
         except (OSError, ValueError, termios.error) as error:
-            raise Absent(device, f"{connection.port} cannot be opened: {_reason(error)}") from error
+            raise Absent(device, f"{connection.port} cannot be opened: {why_not_open(error)}") from error
         self._descriptor = self._serial.fileno()
         os.set_blocking(self._descriptor, False)
         self._readable = select.poll()

@@ -24,6 +24,7 @@ from loggerd.decoding.text_lines import LineField, LineFormat, LineSplitter, par
 from loggerd.errors import Absent, Garbled, InstrumentError, Silent
 from loggerd.model.scan import Scan
 from loggerd.sources.base import DeviceEvent, DeviceHealth, Sink
+from loggerd.sources.port_errors import why_not_open
 
 _READ_BYTES = 4096
 _LOOK_FOR_PATH_MS = 1_000
@@ -182,7 +183,7 @@ class SerialLinesLine:
         try:
             return _OpenPort(self._settings, self._received)
         except (OSError, ValueError, termios.error) as error:
-            raise Absent(self.device, f"{self._settings.path} cannot be opened: {error}") from error
+            raise Absent(self.device, f"{self._settings.path} cannot be opened: {why_not_open(error)}") from error
 
     def _try_to_open(self) -> _OpenPort | None:
         if self._port is None:

@@ -191,7 +191,7 @@ class Retained:
 
 @dataclass(frozen=True)
 class Health:
-    """Sizes and counts for a status page."""
+    """Sizes and counts for a status page. `sealed_blocks` is a little too high where blocks in between were deleted."""
 
     schema_version: int
     file_bytes: int

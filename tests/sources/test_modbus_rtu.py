@@ -52,9 +52,13 @@ async def gated(
         slave.unplug()
 
 
+SLOW = wire.late(0.05, 0.05)
+"""In time, but only just: a late answer to the request before would come first."""
+
+
 def first(*faults: wire.Fault | None) -> Callable[[wire.Asked], wire.Fault | None]:
-    """These faults for the first requests, none afterwards."""
-    return lambda asked: faults[asked.number - 1] if asked.number <= len(faults) else None
+    """These faults for the first requests; from then on the devices are slow."""
+    return lambda asked: faults[asked.number - 1] if asked.number <= len(faults) else SLOW
 
 
 def values(slave: RtuSlave, request: Request) -> tuple[int, ...]:
@@ -139,7 +143,7 @@ async def test_a_late_answer_is_not_taken_for_the_next(lag: float) -> None:
         assert await gate.read(request) == values(slave, request)
 
 
-@pytest.mark.parametrize("lag", [0.02, 0.12])
+@pytest.mark.parametrize("lag", [0.04, 0.12])
 async def test_a_reading_cancelled_from_outside_leaves_the_line_in_doubt(lag: float) -> None:
     async with gated(first(None, wire.late(lag, lag))) as (slave, gate):
         await gate.read(ask())
@@ -161,7 +165,7 @@ async def test_closing_and_opening_again_does_not_let_a_late_answer_in() -> None
 
 
 async def test_the_answer_behind_a_gateways_refusal_is_not_taken_for_the_next() -> None:
-    async with gated(first(wire.late_behind_exception(0.1))) as (slave, gate):
+    async with gated(first(wire.late_behind_exception(0.03))) as (slave, gate):
         assert await gate.read(ask(address=10)) == ExceptionAnswer(11)
         request = ask(address=900)
         assert await gate.read(request) == values(slave, request)

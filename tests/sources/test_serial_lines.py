@@ -290,7 +290,7 @@ async def test_a_port_held_by_another_is_lost_and_taken_when_free(instrument: Pr
     async with running(second) as heard:
         await until(lambda: second.health["tap box"].absent >= 2)
         assert heard.kinds() == ["lost"]
-        assert "lock" in heard.events[0].text
+        assert "another program holds it" in heard.events[0].text
 
         holder.cancel()
         await asyncio.wait({holder})

@@ -3,19 +3,9 @@
 from __future__ import annotations
 
 from loggerd.analysis.bands import Charge
-from loggerd.analysis.figures.catalogue import (
-    Context,
-    FigureSpec,
-    average,
-    cannot_tell,
-    count,
-    highest,
-    lowest,
-    temperature,
-    told,
-)
+from loggerd.analysis.figures.catalogue import Context, FigureSpec, cannot_tell, told
+from loggerd.analysis.figures.spreads import HEAT_FIGURES, LEFT_OUT_FIGURE, VOLTS_FIGURES
 from loggerd.analysis.part import Part
-from loggerd.analysis.stretch import LEFT_OUT
 from loggerd.model.ledger import Figure
 
 _NO_CHARGE = "no charge has answered this discharge yet"
@@ -135,24 +125,8 @@ CYCLE_FIGURES: tuple[FigureSpec[Part], ...] = (
     ),
     FigureSpec("discharge_seconds", "s", 0, "Time in discharge.", "own", lambda p, _c: told(p.discharge_ms / 1000)),
     FigureSpec("charge_seconds", "s", 0, "Time in charge.", "own", lambda p, _c: told(p.charge_ms / 1000)),
-    FigureSpec(
-        "minimum_volts", "V", 3, "Lowest bank voltage.", "own", lambda p, _c: lowest(p.spreads.get("volts"), "volts")
-    ),
-    FigureSpec(
-        "maximum_volts", "V", 3, "Highest bank voltage.", "own", lambda p, _c: highest(p.spreads.get("volts"), "volts")
-    ),
-    FigureSpec(
-        "minimum_celsius", "°C", 1, "Lowest battery temperature.", "own",
-        lambda p, _c: lowest(temperature(p.spreads), "a temperature"),
-    ),
-    FigureSpec(
-        "maximum_celsius", "°C", 1, "Highest battery temperature.", "own",
-        lambda p, _c: highest(temperature(p.spreads), "a temperature"),
-    ),
-    FigureSpec(
-        "mean_celsius", "°C", 1, "Mean battery temperature.", "own",
-        lambda p, _c: average(temperature(p.spreads), "a temperature"),
-    ),
+    *VOLTS_FIGURES,
+    *HEAT_FIGURES,
     FigureSpec(
         "end_of_charge_amps", "A", 2, "Mean current of the last five minutes of the charge.", "common practice",
         _end_of_charge_amps,
@@ -162,10 +136,7 @@ CYCLE_FIGURES: tuple[FigureSpec[Part], ...] = (
         _rest_amp_hours,
     ),
     FigureSpec("gap_seconds", "s", 0, "Time without readings.", "own", lambda p, _c: told(p.gap_ms / 1000)),
-    FigureSpec(
-        "readings_left_out", "", 0, "Readings outside the valid range, kept but not counted.", "own",
-        lambda p, _c: told(count(p.spreads, LEFT_OUT)),
-    ),
+    LEFT_OUT_FIGURE,
 )  # fmt: skip
 
 FULL_TO_FULL_FIGURES = CYCLE_FIGURES

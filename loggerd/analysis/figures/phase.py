@@ -3,18 +3,9 @@
 from __future__ import annotations
 
 from loggerd.analysis.bands import Charge, amp_hours, watt_hours
-from loggerd.analysis.figures.catalogue import (
-    Context,
-    FigureSpec,
-    average,
-    cannot_tell,
-    count,
-    highest,
-    lowest,
-    temperature,
-    told,
-)
-from loggerd.analysis.stretch import LEFT_OUT, Stretch
+from loggerd.analysis.figures.catalogue import Context, FigureSpec, cannot_tell, told
+from loggerd.analysis.figures.spreads import AMPS_FIGURES, HEAT_FIGURES, LEFT_OUT_FIGURE, VOLTS_FIGURES
+from loggerd.analysis.stretch import Stretch
 from loggerd.model.ledger import Figure
 
 
@@ -44,6 +35,10 @@ def _end_amps(phase: Stretch, _context: Context) -> Figure:
     return told(phase.tail_milliamps / phase.tail_count / 1000)
 
 
+def _gap_seconds(phase: Stretch, _context: Context) -> Figure:
+    return told((phase.filled_ms + phase.lost_ms) / 1000)
+
+
 def _end_volts(phase: Stretch, _context: Context) -> Figure:
     if not phase.tail_count or "volts" not in phase.spreads:
         return cannot_tell("no voltage near the end of this phase")
@@ -53,45 +48,13 @@ def _end_volts(phase: Stretch, _context: Context) -> Figure:
 PHASE_FIGURES: tuple[FigureSpec[Stretch], ...] = (
     FigureSpec("amp_hours", "Ah", 2, "Charge moved in this phase, as a magnitude.", "own", _amp_hours),
     FigureSpec("watt_hours", "Wh", 1, "Energy moved in this phase, as a magnitude.", "own", _watt_hours),
-    FigureSpec(
-        "duration_seconds", "s", 0, "Length of the phase.", "own", lambda p, _c: told(p.duration_ms / 1000)
-    ),
-    FigureSpec(
-        "minimum_volts", "V", 3, "Lowest bank voltage.", "own", lambda p, _c: lowest(p.spreads.get("volts"), "volts")
-    ),
-    FigureSpec(
-        "maximum_volts", "V", 3, "Highest bank voltage.", "own", lambda p, _c: highest(p.spreads.get("volts"), "volts")
-    ),
-    FigureSpec(
-        "mean_volts", "V", 3, "Mean of the voltage readings.", "own", lambda p, _c: average(p.spreads.get("volts"), "volts")
-    ),
-    FigureSpec(
-        "minimum_amps", "A", 2, "Lowest current, charge positive.", "own", lambda p, _c: lowest(p.spreads.get("amps"), "amps")
-    ),
-    FigureSpec(
-        "maximum_amps", "A", 2, "Highest current, charge positive.", "own", lambda p, _c: highest(p.spreads.get("amps"), "amps")
-    ),
+    FigureSpec("duration_seconds", "s", 0, "Length of the phase.", "own", lambda p, _c: told(p.duration_ms / 1000)),
+    *VOLTS_FIGURES,
+    *AMPS_FIGURES,
     FigureSpec("end_amps", "A", 2, "Mean current of the last five minutes, charge positive.", "own", _end_amps),
     FigureSpec("end_volts", "V", 3, "Mean bank voltage of the last five minutes.", "own", _end_volts),
-    FigureSpec(
-        "minimum_celsius", "°C", 1, "Lowest battery temperature.", "own",
-        lambda p, _c: lowest(temperature(p.spreads), "a temperature"),
-    ),
-    FigureSpec(
-        "maximum_celsius", "°C", 1, "Highest battery temperature.", "own",
-        lambda p, _c: highest(temperature(p.spreads), "a temperature"),
-    ),
-    FigureSpec(
-        "mean_celsius", "°C", 1, "Mean battery temperature.", "own",
-        lambda p, _c: average(temperature(p.spreads), "a temperature"),
-    ),
-    FigureSpec(
-        "gap_seconds", "s", 0, "Time inside this phase without readings.", "own",
-        lambda p, _c: told((p.filled_ms + p.lost_ms) / 1000),
-    ),
+    *HEAT_FIGURES,
+    FigureSpec("gap_seconds", "s", 0, "Time inside this phase without readings.", "own", _gap_seconds),
     FigureSpec("readings", "", 0, "Readings of the current in this phase.", "own", lambda p, _c: told(p.readings)),
-    FigureSpec(
-        "readings_left_out", "", 0, "Readings outside the valid range, kept but not counted.", "own",
-        lambda p, _c: told(count(p.spreads, LEFT_OUT)),
-    ),
-)  # fmt: skip
+    LEFT_OUT_FIGURE,
+)

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.fold import PIECE, BankFold
+from loggerd.errors import StoreDamaged
 from loggerd.model.ledger import FoldResults
 from loggerd.model.scan import ScanBlock
 from loggerd.plans import axes_of, ledger_fingerprint, plan_of
 from loggerd.settings.site import SiteSettings
 from loggerd.store.record import BankResults, Commit, Position, RecordReader, RecordWriter, ScanWindow
+
+_log = logging.getLogger("loggerd")
 
 CHECKPOINT_MS = 3_600_000
 """A state is stored with every result, and at least this often, so that a restart has little to fold again."""
@@ -55,24 +59,40 @@ class FollowedBank:
 class Follower:
     """The folds of all banks. Used by one thread only: the one that writes the record."""
 
-    def __init__(self, settings: SiteSettings, path: Path, writer: RecordWriter, now_wall_ms: int, reason: str) -> None:
+    def __init__(
+        self,
+        settings: SiteSettings,
+        path: Path,
+        writer: RecordWriter,
+        now_wall_ms: int,
+        reason: str,
+        *,
+        anew: bool = False,
+    ) -> None:
+        """`reason` is kept with a new revision, where settings ask for one; `anew` begins one in any case."""
         self._path = path
         self._writer = writer
+        self._now_wall_ms = now_wall_ms
+        self._anew = anew
         reader = RecordReader.open(path)
         try:
             self._axes = axes_of(reader.sessions())
-            self.banks = [self._bank(settings, bank.name, reader, now_wall_ms, reason) for bank in settings.banks]
+            self.banks = [self._bank(settings, bank.name, reader, reason) for bank in settings.banks]
         finally:
             reader.close()
 
-    def _bank(
-        self, settings: SiteSettings, name: str, reader: RecordReader, now_wall_ms: int, reason: str
-    ) -> FollowedBank:
+    def _bank(self, settings: SiteSettings, name: str, reader: RecordReader, reason: str) -> FollowedBank:
         sessions = reader.sessions()
-        fingerprint, text = ledger_fingerprint(settings, name, sessions)
-        revision = self._writer.set_revision(name, fingerprint, text, reason, now_wall_ms)
+        mark = ledger_fingerprint(settings, name, sessions)
+        revision = self._writer.set_revision(name, *mark, reason, self._now_wall_ms, anew=self._anew)
+        try:
+            found = reader.checkpoint(name, revision)
+        except StoreDamaged as error:
+            _log.error("%s: this is done now, as a new revision", error)
+            reason = "the stored state was damaged"
+            revision = self._writer.set_revision(name, *mark, reason, self._now_wall_ms, anew=True)
+            found = None
         fold = BankFold(plan_of(settings, name, reader.series(), sessions, reader.revisions(name)))
-        found = reader.checkpoint(name, revision)
         if found is None:
             return FollowedBank(name, revision, fold, None)
         position, state = found

@@ -12,7 +12,7 @@ from loggerd.model.ledger import Entry, FoldResults, Instant, LedgerName, MarkSp
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.plans import axes_of, ledger_fingerprint, plan_of
 from loggerd.settings.site import SiteSettings
-from loggerd.store.record import RecordReader, Revision
+from loggerd.store.record import Position, RecordReader, Revision, Session, StoredEntry
 
 
 @dataclass(frozen=True)
@@ -62,50 +62,73 @@ def _view(
     span: tuple[int | None, int | None],
     revision: int | None,
 ) -> LedgerView:
-    revisions = reader.revisions(bank)
-    if revision is not None and revision not in {one.id for one in revisions}:
-        known = ", ".join(str(one.id) for one in revisions)
-        raise StoreError(f'bank "{bank}" has no revision {revision}; it has: {known or "none"}')
-    entries: list[Entry] = []
-    kept_only = 0
-    for ledger in LedgerName:
-        for stored in reader.entries(bank, ledger, revision, *span):
-            entries.append(stored.entry)
-            kept_only += not stored.recomputable
-    marks = [stored.span for stored in reader.marks(bank, revision, *span)]
+    stored = _stored(reader, bank, span, revision)
+    entries = [one.entry for one in stored.entries]
+    kept_only = sum(not one.recomputable for one in stored.entries)
+    marks = list(stored.marks)
     notes: list[str] = []
+    sessions = reader.sessions()
     if revision is None and span[1] is None:
-        open_ones = _open_entries(reader, settings, bank, revisions, notes)
+        open_ones = _open_entries(reader, settings, bank, stored, sessions, notes)
         entries.extend(open_ones.entries)
         marks.extend(open_ones.marks)
-    return LedgerView(
-        bank, tuple(entries), tuple(marks), tuple(revisions), axes_of(reader.sessions()), kept_only, tuple(notes)
-    )
+    axes = axes_of(sessions)
+    return LedgerView(bank, tuple(entries), tuple(marks), stored.revisions, axes, kept_only, tuple(notes))
+
+
+@dataclass(frozen=True)
+class _Stored:
+    """What the record holds of a bank's ledgers at one moment, and how far they had come by then."""
+
+    revisions: tuple[Revision, ...]
+    entries: tuple[StoredEntry, ...]
+    marks: tuple[MarkSpan, ...]
+    checkpoint: tuple[Position, bytes] | None
+
+
+def _stored(
+    reader: RecordReader, bank: str, span: tuple[int | None, int | None], revision: int | None
+) -> _Stored:
+    # Of one moment, lest what a running service settles between two looks is missing or told twice.
+    with reader.one_state():
+        revisions = tuple(reader.revisions(bank))
+        if revision is not None and revision not in {one.id for one in revisions}:
+            known = ", ".join(str(one.id) for one in revisions)
+            raise StoreError(f'bank "{bank}" has no revision {revision}; it has: {known or "none"}')
+        entries = tuple(one for ledger in LedgerName for one in reader.entries(bank, ledger, revision, *span))
+        marks = tuple(one.span for one in reader.marks(bank, revision, *span))
+        checkpoint = reader.checkpoint(bank, revisions[-1].id) if revisions and revision is None else None
+    return _Stored(revisions, entries, marks, checkpoint)
 
 
 def _open_entries(
-    reader: RecordReader, settings: SiteSettings, bank: str, revisions: list[Revision], notes: list[str]
+    reader: RecordReader,
+    settings: SiteSettings,
+    bank: str,
+    stored: _Stored,
+    sessions: list[Session],
+    notes: list[str],
 ) -> FoldResults:
     """What the readings after the last stored state make, and what stands open at their end."""
-    sessions = reader.sessions()
     fingerprint, _ = ledger_fingerprint(settings, bank, sessions)
-    current = revisions[-1] if revisions else None
-    if current is None or current.fingerprint != fingerprint:
+    if not stored.revisions or stored.revisions[-1].fingerprint != fingerprint:
         notes.append(
             "the settings (or the imported files) are not those of this ledger: "
             "`loggerd recompute` brings it up to date, and so does a restart of the service"
         )
         return FoldResults()
-    fold = BankFold(plan_of(settings, bank, reader.series(), sessions, revisions))
-    found = reader.checkpoint(bank, current.id)
+    fold = BankFold(plan_of(settings, bank, reader.series(), sessions, stored.revisions))
     position = None
-    if found is not None:
-        position, state = found
+    if stored.checkpoint is not None:
+        position, state = stored.checkpoint
         fold.load(state)
     axes = axes_of(sessions)
     entries: list[Entry] = []
     marks: list[MarkSpan] = []
     for window in reader.windows(bank, position):
+        if window.session not in axes:
+            # The service was started again a moment ago.
+            break
         results = fold.push(axes[window.session], window.blocks)
         entries.extend(results.entries)
         marks.extend(results.marks)

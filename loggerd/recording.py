@@ -1,15 +1,17 @@
 """The record as the service uses it: a session with its recorder, commits, ledgers in step, and what to do on faults.
 
-Everything but `scan` and `device_event` is called from the one thread that writes.
+Everything but `scan`, `device_event`, `alive` and `status` is called from the one thread that writes. While the record
+takes nothing (disk full, failing or gone), readings wait in memory and it is tried again now and then; the ledgers are
+then taken up from the record, so that they always tell of exactly the readings in it.
 """
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from loggerd.clock import Clock
@@ -21,26 +23,16 @@ from loggerd.recorder import Recorder
 from loggerd.settings.domain import series_of
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent
-from loggerd.store.record import HOUR_MS, BankResults, Commit, RecordEvent, RecordWriter
+from loggerd.store.record import HOUR_MS, BankResults, Commit, RecordEvent, RecordReader, RecordWriter
+from loggerd.waiting import Waiting
 
 _log = logging.getLogger("loggerd")
 
-MOST_WAITING = 200_000
-"""Scans kept in memory while the record takes none; beyond it the oldest are given up, and said so."""
+RETRY_SECONDS = 10.0
+"""How often a record that takes nothing is tried again."""
+PATIENCE_SECONDS = 60.0
+"""Without a turn of the writing thread for so long (or three commits, if longer), it counts as hung."""
 _WINDOWS_A_TURN = 48
-_RETRY_SECONDS = 10.0
-
-
-@dataclass
-class _Waiting:
-    """What is not in the record yet: readings with the results that go with them, oldest first."""
-
-    readings: list[ScanBlock] = field(default_factory=list)
-    results: dict[str, BankResults] = field(default_factory=dict)
-    events: list[RecordEvent] = field(default_factory=list)
-
-    def scans(self) -> int:
-        return sum(len(block) for block in self.readings)
 
 
 class Recording:
@@ -60,19 +52,19 @@ class Recording:
         self._announce = announce
         self.writer = writer
         self._lock = threading.Lock()
-        self._waiting = _Waiting()
+        self._waiting = Waiting()
         self._fault: str | None = None
-        self._needs_reopening = False
-        self._last_commit = time.monotonic()
+        self._must_reopen = False
         self._tried = 0.0
+        self._last_turn = time.monotonic()
+        self._sealed_former = False
         self._begin_session()
 
     @staticmethod
     def open(settings: SiteSettings, path: Path, clock: Clock, announce: Callable[[str], None] | None) -> Recording:
         """Open the record and begin a session. Raises StoreError."""
-        writer = RecordWriter.open(path)
+        writer = _open_writer(path)
         try:
-            writer.grow_wal()
             return Recording(settings, path, clock, announce, writer)
         except BaseException:
             writer.close()
@@ -82,6 +74,7 @@ class Recording:
         clock = self._clock
         mono, wall = clock.mono_ms(), clock.wall_ms()
         self.session = self.writer.begin_session("live", wall, mono, service_note(self._settings), clock.state())
+        self._began = (self.session, mono, wall)
         rows = {device: self.writer.register_series(series) for device, series in series_of(self._settings).items()}
         self._recorder = Recorder(clock, self.session, rows)
         self._recorder.note("started", "service", "the service began to read")
@@ -99,13 +92,13 @@ class Recording:
             self._recorder.event(event)
 
     def alive(self) -> bool:
-        """Whether commits come through, or the reason why not is known and being dealt with."""
-        patience = max(60.0, 3 * self._settings.record.commit_seconds)
-        return self._fault is not None or time.monotonic() - self._last_commit < patience
+        """Whether the writing thread gets its work done, be it that the record takes nothing and it tries again."""
+        patience = max(PATIENCE_SECONDS, 3 * self._settings.record.commit_seconds)
+        return time.monotonic() - self._last_turn < patience
 
     def status(self) -> str:
-        if self._fault is not None:
-            return f"the record takes nothing: {self._fault}"
+        if (fault := self._fault) is not None:
+            return f"the record takes nothing: {fault}"
         return f"{self._recorder.scans} scans read"
 
     def clock_is_set(self) -> bool:
@@ -128,39 +121,67 @@ class Recording:
             self._failed(error)
 
     def commit(self) -> None:
-        """Store what has been read, with what it makes of the ledgers, in one transaction."""
+        """Store what has been read, with what it makes of the ledgers, in one transaction.
+
+        Never raises for what the disk does: the readings are kept, and tried again later.
+        """
         with self._lock:
             readings, events = self._recorder.take()
-        self._waiting.events.extend(events)
-        if readings:
-            self._waiting.readings.extend(readings)
-            until = max(int(block.mono_ms[-1]) for block in readings)
-            for found in self.follower.follow(self.session, readings, until):
-                self._waiting.results[found.bank] = found
-        if self._fault is not None and not self._mended():
-            self._give_up_oldest()
-            return
-        self._store()
+        self._waiting.add(readings, events)
+        if self._fault is None or time.monotonic() - self._tried >= RETRY_SECONDS:
+            self._try_to_store()
+        self._waiting.give_up_oldest()
+        self._last_turn = time.monotonic()
+
+    def _try_to_store(self) -> None:
+        try:
+            if self._fault is not None:
+                self._take_up_again()
+            self._store()
+            self._seal()
+        except StoreError as error:
+            self._failed(error)
 
     def _store(self) -> None:
         waiting = self._waiting
-        results = tuple(waiting.results.values())
-        try:
-            self.writer.commit(Commit(tuple(waiting.readings), results, tuple(waiting.events)))
-        except StoreError as error:
-            self._failed(error)
-            return
+        results: tuple[BankResults, ...] = ()
+        if waiting.readings:
+            results = self.follower.follow(self.session, waiting.readings, waiting.until_mono_ms)
+        events = (*waiting.events, *self._events_of_fault())
+        self.writer.commit(Commit(tuple(waiting.readings), results, events))
         self.follower.stored(results)
-        self._waiting = _Waiting()
-        self._last_commit = time.monotonic()
+        self._waiting = Waiting()
+        if self._fault is not None:
+            _log.warning("%s: the record takes readings again", self._path)
+            self._fault = None
         if self._announce is not None:
             for block in waiting.readings:
                 self._announce(f"stored {self.session} {block.device} {_times(block)}")
-        self._seal()
+
+    def _events_of_fault(self) -> list[RecordEvent]:
+        """What is to be told once the record takes something again."""
+        events = []
+        for device, lost in self._waiting.lost.items():
+            events.append(self._event("readings_lost", device, lost.text()))
+        if self._waiting.lost_events:
+            text = f"{self._waiting.lost_events} events could not be stored and were given up"
+            events.append(self._event("events_lost", "record", text))
+        if self._fault is not None:
+            events.append(self._event("record_back", "record", f"it took nothing for a time: {self._fault}"))
+        return events
+
+    def _event(self, kind: str, subject: str, text: str) -> RecordEvent:
+        return RecordEvent(self.session, self._clock.mono_ms(), self._clock.wall_ms(), kind, subject, text)
 
     def _seal(self) -> None:
+        """Move hours that are over, of earlier sessions too, to compressed blocks; once the ledgers are in step."""
+        if self.behind:
+            return
+        if not self._sealed_former:
+            self.writer.seal_ended(self.session)
+            self._sealed_former = True
         hour = self._clock.mono_ms() // HOUR_MS * HOUR_MS
-        if hour > self._sealed_until and not self.behind:
+        if hour > self._sealed_until:
             self.writer.seal(self.session, hour)
             self._sealed_until = hour
 
@@ -169,66 +190,51 @@ class Recording:
             _log.error("%s", error)
         self._fault = str(error)
         self._tried = time.monotonic()
-        self._needs_reopening = not isinstance(error, StoreFull)
+        self._must_reopen = self._must_reopen or not isinstance(error, StoreFull)
 
-    def _mended(self) -> bool:
-        """Try again now and then; after an error of the disk the record has to be opened anew."""
-        if time.monotonic() - self._tried < _RETRY_SECONDS:
-            return False
-        self._tried = time.monotonic()
-        try:
-            if self._needs_reopening:
-                self._reopen()
-        except StoreError as error:
-            self._failed(error)
-            return False
-        self._waiting.events.append(
-            RecordEvent(
-                self.session, self._clock.mono_ms(), self._clock.wall_ms(), "record_back", "record", self._fault or ""
-            )
-        )
-        self._fault = None
-        return True
+    def _take_up_again(self) -> None:
+        """After a fault: what became of the last commit, and of results that were not stored, only the record knows."""
+        if self._must_reopen:
+            self._reopen()
+            self._must_reopen = False
+        self.follower = Follower(self._settings, self._path, self.writer, self._clock.wall_ms(), "after a fault")
 
     def _reopen(self) -> None:
-        """Open the record anew; what of the waiting readings is already in it is dropped, the ledgers read it again."""
+        """Open the record anew; what of the waiting is already in it is dropped. Raises StoreError."""
+        if not self._path.exists():
+            raise StoreError(f"{self._path}: the record is not there any more; bring its disk back")
         self.writer.close()
-        self.writer = RecordWriter.open(self._path)
-        last = self.writer.last_mono_ms(self.session)
-        if last is not None:
-            kept = [_after(block, last) for block in self._waiting.readings]
-            self._waiting.readings = [block for block in kept if len(block)]
-        self._waiting.results = {}
-        self.follower = Follower(self._settings, self._path, self.writer, self._clock.wall_ms(), "record opened anew")
-
-    def _give_up_oldest(self) -> None:
-        while self._waiting.scans() > MOST_WAITING:
-            lost = self._waiting.readings.pop(0)
-            self._waiting.events.append(
-                RecordEvent(
-                    self.session,
-                    self._clock.mono_ms(),
-                    self._clock.wall_ms(),
-                    "readings_lost",
-                    lost.device,
-                    f"{len(lost)} readings could not be stored",
-                )
-            )
+        self.writer = _open_writer(self._path)
+        reader = RecordReader.open(self._path)
+        try:
+            known = {(one.id, one.began_mono_ms, one.began_wall_ms) for one in reader.sessions()}
+            stored = set(reader.events())
+        finally:
+            reader.close()
+        if self._began not in known:
+            raise StoreError(f"{self._path}: another record has taken the place of the one that was open")
+        self._waiting.drop_stored(self.writer.last_mono_ms(self.session), stored)
 
     def commit_rest(self) -> None:
         """The last commit before the end."""
         with self._lock:
             self._recorder.note("stopped", "service", "the service stopped reading")
+        self._tried = float("-inf")
         self.commit()
+        if self._fault is not None:
+            _log.error("%d readings are lost: %s", self._waiting.scans, self._fault)
 
     def close(self) -> None:
         self.writer.close()
 
 
+def _open_writer(path: Path) -> RecordWriter:
+    writer = RecordWriter.open(path)
+    # Room for the log is for speed only: a full disk must not keep the service from starting.
+    with contextlib.suppress(StoreFull):
+        writer.grow_wal()
+    return writer
+
+
 def _times(block: ScanBlock) -> str:
     return ",".join(map(str, block.mono_ms.tolist()))
-
-
-def _after(block: ScanBlock, mono_ms: int) -> ScanBlock:
-    start = int(block.mono_ms.searchsorted(mono_ms, side="right"))
-    return block.slice(start, len(block))

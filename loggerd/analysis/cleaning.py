@@ -9,7 +9,7 @@ from itertools import groupby
 import numpy as np
 
 from loggerd.analysis.axis import SessionAxis
-from loggerd.analysis.intake import SpikeWatch, check_range, clock_marks, spike_limit, taps_disagree
+from loggerd.analysis.intake import ClockWatch, SpikeWatch, check_range, spike_limit, taps_disagree
 from loggerd.analysis.lead import Hold, total
 from loggerd.analysis.plan import BankPlan
 from loggerd.decoding.scaling import to_fine
@@ -20,6 +20,8 @@ from loggerd.model.scan import Integers, ScanBlock
 
 Found = tuple[str, Mark, Integers]
 """Channel, mark, and the times of the readings that carry it."""
+_VOLTS_HOLD_MS = 5_000
+"""How old a bank voltage of another device may be to be held against the taps; longer where devices read slowly."""
 _NOBODY: Integers = np.empty(0, dtype=np.int64)
 
 
@@ -37,11 +39,12 @@ class DeviceColumns:
 
 @dataclass
 class ColumnCleaner:
-    """Keeps, between pushes, the last readings that a spike is judged by and the last bank voltage."""
+    """Keeps, between pushes, the last readings that spikes and steps of the clock are judged by, and the last bank voltage."""
 
     plan: BankPlan
     watches: dict[str, SpikeWatch] = field(default_factory=dict)
-    volts: Hold = field(default_factory=lambda: Hold(limit_ms=5_000))
+    clocks: dict[str, ClockWatch] = field(default_factory=dict)
+    volts: Hold = field(default_factory=lambda: Hold(_VOLTS_HOLD_MS))
 
     def push(self, axis: SessionAxis, blocks: Sequence[ScanBlock]) -> tuple[dict[str, DeviceColumns], list[Found]]:
         """Columns by device, and marked readings. `blocks` in order of time for each device."""
@@ -51,7 +54,7 @@ class ColumnCleaner:
             parts = [block for block in group if len(block)]
             if parts:
                 devices[device] = self._device(axis, parts, found)
-        self._check_taps(devices, found)
+        self._check_taps(axis, devices, found)
         return devices, found
 
     def _device(self, axis: SessionAxis, blocks: list[ScanBlock], found: list[Found]) -> DeviceColumns:
@@ -59,7 +62,9 @@ class ColumnCleaner:
         device = DeviceColumns(at_ms, {})
         offsets = _joined([block.wall_minus_mono_ms for block in blocks])
         clock = _joined([block.clock for block in blocks])
-        found.extend((blocks[0].device, mark, when) for mark, when in clock_marks(at_ms, offsets, clock))
+        name = blocks[0].device
+        watch = self.clocks.setdefault(name, ClockWatch())
+        found.extend((name, mark, when) for mark, when in watch.push(axis.session, at_ms, offsets, clock))
         for series, counts in self._columns(blocks):
             device.columns[series.channel.name] = self._clean(series, counts, device, found)
         self._watch_spikes(device, found)
@@ -114,23 +119,25 @@ class ColumnCleaner:
             self.watches[name] = SpikeWatch(limit, round(bank.rated_amp_hours * 1000 / 20))
         return self.watches[name]
 
-    def _check_taps(self, devices: dict[str, DeviceColumns], found: list[Found]) -> None:
+    def _check_taps(self, axis: SessionAxis, devices: dict[str, DeviceColumns], found: list[Found]) -> None:
         """Mark block readings whose sum over a string disagrees with the bank voltage."""
+        self.volts.limit_ms = max(_VOLTS_HOLD_MS, 2 * max(axis.interval_ms.values(), default=0))
         source = next((name for name in sorted(devices) if "volts" in devices[name].columns), None)
         checked: dict[str, list[tuple[str, Integers]]] = {
             name: sums for name, device in devices.items() if (sums := self._string_sums(device))
         }
+        other = devices[source] if source else DeviceColumns(_NOBODY, {"volts": _NOBODY})
         for name, sums in checked.items():
             at_ms = devices[name].at_ms
             if source == name:
                 bank_volts = devices[name].columns["volts"]
             else:
-                other = devices[source] if source else DeviceColumns(_NOBODY, {"volts": _NOBODY})
                 bank_volts = self.volts.at(at_ms, other.at_ms, other.columns["volts"])
             for string, sum_of_taps in sums:
                 wrong = taps_disagree(sum_of_taps, bank_volts, source == name)
                 if wrong.any():
                     found.append((string, Mark.TAPS_DISAGREE, at_ms[wrong]))
+        self.volts.keep(other.at_ms, other.columns["volts"])
 
     def _string_sums(self, device: DeviceColumns) -> list[tuple[str, Integers]]:
         bank = self.plan.bank
@@ -142,9 +149,14 @@ class ColumnCleaner:
                 sums.append((f"taps of string {string}", total([device.columns[name] for name in names])))
         return sums
 
+    def undecided(self) -> dict[tuple[str, Mark], int]:
+        """Marks that may still be given to readings from an instant on: a spike is known by the reading after it."""
+        return {(name, Mark.SPIKE): watch.kept[0][-1] for name, watch in self.watches.items() if watch.kept[0]}
+
     def to_plain(self) -> dict[str, object]:
         return {
             "watches": {name: watch.kept for name, watch in self.watches.items()},
+            "clocks": {name: watch.last for name, watch in self.clocks.items()},
             "volts": self.volts.to_plain(),
         }
 
@@ -155,6 +167,9 @@ class ColumnCleaner:
             watch = self._watch(name)
             if watch is not None:
                 watch.kept = kept
+        clocks = plain["clocks"]
+        assert isinstance(clocks, dict)
+        self.clocks = {name: ClockWatch(last) for name, last in clocks.items()}
         self.volts.load_plain(plain["volts"])  # type: ignore[arg-type]
 
 

@@ -66,7 +66,7 @@ class BankFold:
             for channel, mark, at_ms in found:
                 marks.extend(self._spans.add(channel, mark, axis.session, at_ms))
         latest = max(int(block.mono_ms[-1]) for block in blocks) + axis.offset_ms
-        marks.extend(self._spans.settle(latest))
+        marks.extend(self._spans.settle(latest, self._cleaner.undecided()))
         return FoldResults(tuple(entries), tuple(marks))
 
     def view(self) -> FoldResults:
@@ -181,7 +181,10 @@ class _LeadFold:
         other = devices.get(source) if source else None
         if other is None:
             return self._volts.at(at_ms, _EMPTY, _EMPTY)
-        return self._volts.at(at_ms, other.at_ms, _column(other, "volts"))
+        readings = _column(other, "volts")
+        volts = self._volts.at(at_ms, other.at_ms, readings)
+        self._volts.keep(other.at_ms, readings)
+        return volts
 
     def _sides(self, devices: dict[str, DeviceColumns]) -> list[SideColumn]:
         sides = []
@@ -214,7 +217,8 @@ class _LeadFold:
     def finish(self) -> list[Entry]:
         phases = self._end()
         entries = self._ledgers.push(phases[:-1], self._gap_unknown)
-        return entries + self._ledgers.unfinished(phases[-1] if phases else None)
+        unknown = self._gap_unknown and len(phases) == 1
+        return entries + self._ledgers.unfinished(phases[-1] if phases else None, unknown)
 
     def to_plain(self) -> dict[str, object]:
         return {

@@ -7,6 +7,7 @@ Marks are gathered into spans: marked readings of one channel not more than ten 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -44,7 +45,7 @@ class SpanTracker:
         breaks = np.flatnonzero(np.diff(at_ms) > SPAN_MS) + 1
         for group in np.split(at_ms, breaks):
             first, last = int(group[0]), int(group[-1])
-            key = f"{channel}/{int(mark)}"
+            key = _key(channel, mark)
             span = self.open.get(key)
             if span is not None and first - span.end_ms <= SPAN_MS:
                 span.end_session, span.end_ms = session, last
@@ -55,9 +56,10 @@ class SpanTracker:
             self.open[key] = _OpenSpan(session, first, session, last, len(group))
         return closed
 
-    def settle(self, until_ms: int) -> list[MarkSpan]:
-        """Spans that ended long enough before `until_ms`."""
-        keys = [key for key, span in self.open.items() if until_ms - span.end_ms > SPAN_MS]
+    def settle(self, until_ms: int, undecided: Mapping[tuple[str, Mark], int]) -> list[MarkSpan]:
+        """Spans that ended long enough before `until_ms`, or before the instant from which a mark is undecided."""
+        until = {_key(channel, mark): at_ms for (channel, mark), at_ms in undecided.items()}
+        keys = [key for key, span in self.open.items() if until.get(key, until_ms) - span.end_ms > SPAN_MS]
         return [span for key in keys for span in _span(key, self.open.pop(key))]
 
     def finish(self) -> list[MarkSpan]:
@@ -69,6 +71,10 @@ class SpanTracker:
 
     def load_plain(self, plain: dict[str, list[int]]) -> None:
         self.open = {key: _OpenSpan(*numbers) for key, numbers in plain.items()}
+
+
+def _key(channel: str, mark: Mark) -> str:
+    return f"{channel}/{int(mark)}"
 
 
 def _span(key: str, span: _OpenSpan) -> list[MarkSpan]:
@@ -130,38 +136,61 @@ class SpikeWatch:
         """Times of spikes known with these readings; `milliamps` (n,) if the same device reads the current."""
         if len(values) == 0:
             return values
-        amps = milliamps if milliamps is not None else np.zeros(len(values), dtype=np.int64)
-        at, v, i = (
-            np.concatenate([np.array(kept, dtype=np.int64), new])
+        n = len(values)
+        amps = milliamps if milliamps is not None else np.zeros(n, dtype=np.int64)
+        head = [
+            np.concatenate([np.array(kept, dtype=np.int64), new[:2]])
             for kept, new in zip(self.kept, (at_ms, values, amps), strict=True)
-        )
-        self.kept = [column[-2:].tolist() for column in (at, v, i)]
-        step = np.diff(v)
+        ]
+        last = head if n < 2 else (at_ms, values, amps)
+        self.kept = [column[-2:].tolist() for column in last]
+        # Where the kept readings meet the new ones, then inside the new ones.
+        found = [self._spikes(*(column[: 2 + len(head[0]) - min(n, 2)] for column in head))]
+        found.append(self._spikes(at_ms, values, amps))
+        return np.concatenate(found)
+
+    def _spikes(self, at_ms: Integers, v: Integers, i: Integers) -> Integers:
+        """Times of spikes among readings that have a neighbour on both sides."""
+        step = v[1:] - v[:-1]
         if len(v) < 3 or max(int(step.max()), -int(step.min())) <= self.limit:
-            return at[:0]
-        return at[1:-1][self._spikes(v, i, step)]
+            return at_ms[:0]
+        # Steps from and to a missing value are nonsense here, and are sorted out below.
+        large = (step > self.limit) | (step < -self.limit)
+        k = np.flatnonzero(large[1:] & large[:-1]) + 1
+        if not len(k):
+            return at_ms[:0]
+        known = (v[k - 1] != MISSING) & (v[k] != MISSING) & (v[k + 1] != MISSING)
+        k = k[known]
+        returns = np.abs(step[k - 1] + step[k]) < self.limit // 4
+        moved = np.where((i[k - 1] == MISSING) | (i[k] == MISSING), 0, i[k] - i[k - 1])
+        return at_ms[k[returns & (np.abs(moved) < self.current_limit)]]
 
-    def _spikes(self, v: Integers, i: Integers, step: Integers) -> npt.NDArray[np.bool_]:
-        known = (v[:-2] != MISSING) & (v[1:-1] != MISSING) & (v[2:] != MISSING)
-        there, back = np.where(known, step[:-1], 0), np.where(known, step[1:], 0)
-        jumps = (np.abs(there) > self.limit) & (np.abs(back) > self.limit)
-        returns = np.abs(there + back) < self.limit // 4
-        still = np.abs(np.where((i[:-2] == MISSING) | (i[1:-1] == MISSING), 0, i[1:-1] - i[:-2])) < self.current_limit
-        result: npt.NDArray[np.bool_] = known & jumps & returns & still
-        return result
 
+@dataclass
+class ClockWatch:
+    """Watches the wall clock of one device's scans. `last`: session, time and offset of the latest scan."""
 
-def clock_marks(at_ms: Integers, offset_ms: Integers, clock: Integers) -> list[tuple[Mark, Integers]]:
-    """Marks of the wall clock: not set, running backward, standing still."""
-    marks = []
-    if int(clock.max()) != ClockState.SET:
-        marks.append((Mark.CLOCK_NOT_SET, at_ms[clock == ClockState.NOT_SET]))
-    if int(offset_ms.min()) != int(offset_ms.max()):
-        wall_step = np.diff(at_ms) + np.diff(offset_ms)
+    last: list[int] | None = None
+
+    def push(
+        self, session: int, at_ms: Integers, offset_ms: Integers, clock: Integers
+    ) -> list[tuple[Mark, Integers]]:
+        """Marks of the wall clock: not set, running backward, standing still. Each session has a clock of its own."""
+        marks = []
+        if int(clock.max()) != ClockState.SET:
+            marks.append((Mark.CLOCK_NOT_SET, at_ms[clock == ClockState.NOT_SET]))
+        before = self.last if self.last is not None and self.last[0] == session else None
+        offset_before = before[2] if before else int(offset_ms[0])
+        self.last = [session, int(at_ms[-1]), int(offset_ms[-1])]
+        if int(offset_ms.min()) == int(offset_ms.max()) == offset_before:
+            return marks
+        # A first scan has no step: one that only goes forward stands in.
+        step = np.diff(at_ms, prepend=before[1] if before else int(at_ms[0]) - 1)
+        wall_step = step + np.diff(offset_ms, prepend=offset_before)
         for mark, found in ((Mark.BACKWARD_TIME, wall_step < 0), (Mark.REPEATED_TIME, wall_step == 0)):
             if found.any():
-                marks.append((mark, at_ms[1:][found]))
-    return marks
+                marks.append((mark, at_ms[found]))
+        return marks
 
 
 def taps_disagree(total_millivolts: Integers, bank_millivolts: Integers, same_device: bool) -> npt.NDArray[np.bool_]:

@@ -64,11 +64,13 @@ def total(columns: list[Integers]) -> Integers:
     """Sum of columns, MISSING where one of them is."""
     if len(columns) == 1:
         return columns[0]
-    summed = np.sum(columns, axis=0)
-    missing = np.zeros(len(summed), dtype=bool)
+    summed = columns[0] + columns[1]
+    for column in columns[2:]:
+        summed += column
     for column in columns:
-        missing |= column == MISSING
-    return np.where(missing, np.int64(MISSING), summed)
+        if column.size and column.min() == MISSING:
+            summed[column == MISSING] = MISSING
+    return summed
 
 
 @dataclass
@@ -135,7 +137,7 @@ class Hold:
     kept: bool = field(default=False)
 
     def at(self, times: Integers, at_ms: Integers, values: Integers) -> Integers:
-        """Value at each of `times` (n,) from readings (m,), and from the one kept before them."""
+        """Value at each of `times` (n,) from readings (m,), and from the one kept before them. Keeps nothing."""
         good = values != MISSING
         at_ms, values = at_ms[good], values[good]
         if self.kept:
@@ -146,8 +148,13 @@ class Hold:
         found = np.searchsorted(at_ms, times, side="right") - 1
         held = np.where(found >= 0, values[found], np.int64(MISSING))
         aged = times - at_ms[found] > self.limit_ms
-        self.at_ms, self.value, self.kept = int(at_ms[-1]), int(values[-1]), True
         return np.where(aged, np.int64(MISSING), held)
+
+    def keep(self, at_ms: Integers, values: Integers) -> None:
+        """Keep the last known of these readings (m,) for what comes later."""
+        good = np.flatnonzero(values != MISSING)
+        if len(good):
+            self.at_ms, self.value, self.kept = int(at_ms[good[-1]]), int(values[good[-1]]), True
 
     def to_plain(self) -> list[int]:
         return [self.at_ms, self.value, int(self.kept)]

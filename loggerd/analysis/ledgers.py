@@ -52,11 +52,11 @@ class Ledgers:
         entries.extend(self._depth_entry(count, True) for count in counts)
         return entries
 
-    def unfinished(self, phase: Stretch | None) -> list[Entry]:
+    def unfinished(self, phase: Stretch | None, gap_unknown: bool = False) -> list[Entry]:
         """What stands open, with the phase under way. Spends this object: call it on a copy."""
         entries: list[Entry] = []
         if phase is not None:
-            entries.extend(self._gap_before(phase, False))
+            entries.extend(self._gap_before(phase, gap_unknown))
             entries.append(self._phase_entry(phase, complete=False))
             entries.extend(self._add(part_of_phase(phase, self._context.limits), phase))
         cycle, account = self._cycles.unfinished(), self._full.unfinished()

@@ -18,7 +18,7 @@ LEFT_OUT = "left_out"
 """Name under which readings outside their valid range are counted."""
 
 
-@dataclass
+@dataclass(slots=True)
 class Spread:
     """Minimum, maximum, sum and number of the readings of one channel, in fine units."""
 
@@ -28,8 +28,11 @@ class Spread:
     count: int
 
     def add(self, other: Spread) -> None:
-        self.low = min(self.low, other.low)
-        self.high = max(self.high, other.high)
+        # Comparisons written out: this runs for every channel of every run.
+        if other.low < self.low:
+            self.low = other.low
+        if other.high > self.high:
+            self.high = other.high
         self.total += other.total
         self.count += other.count
 
@@ -103,20 +106,29 @@ class Stretch:
 
     def add_sums(self, other: Stretch) -> None:
         """Add the sums alone, whatever the order in time."""
-        for name in _SUMS:
-            setattr(self, name, getattr(self, name) + getattr(other, name))
+        self.readings += other.readings
+        self.time2 += other.time2
+        self.charge2 += other.charge2
+        self.energy2 += other.energy2
+        self.out2 += other.out2
+        self.in2 += other.in2
+        self.out_energy2 += other.out_energy2
+        self.in_energy2 += other.in_energy2
+        self.out_time2 += other.out_time2
+        self.in_time2 += other.in_time2
+        self.unpowered2 += other.unpowered2
+        self.variation += other.variation
+        self.steps += other.steps
+        self.step_total += other.step_total
+        self.filled_ms += other.filled_ms
+        self.lost_ms += other.lost_ms
+        self.counted2 += other.counted2
         for name, spread in other.spreads.items():
             mine = self.spreads.get(name)
             if mine is None:
                 self.spreads[name] = Spread(spread.low, spread.high, spread.total, spread.count)
             else:
                 mine.add(spread)
-
-
-_SUMS = (
-    "readings", "time2", "charge2", "energy2", "out2", "in2", "out_energy2", "in_energy2", "out_time2", "in_time2",
-    "unpowered2", "variation", "steps", "step_total", "filled_ms", "lost_ms", "counted2",
-)  # fmt: skip
 
 
 def stretch_to_plain(stretch: Stretch) -> dict[str, object]:

@@ -48,16 +48,22 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.acknowledge is None:
         asyncio.run(run_until_signal(build_service(settings, SystemClock())))
         return 0
-    with arguments.acknowledge.open("w", encoding="utf-8") as stream:
+    with arguments.acknowledge.open("wb", buffering=0) as stream:
         asyncio.run(run_until_signal(build_service(settings, SystemClock(), announcer(stream))))
     return 0
 
 
-def announcer(stream: IO[str]) -> Callable[[str], None]:
-    """Writes each line at once; what is written there has been stored."""
+def announcer(stream: IO[bytes]) -> Callable[[str], None]:
+    """Writes each line at once; what is written there has been stored. Nobody listening is no reason to stop."""
+    gone: list[OSError] = []
 
     def announce(line: str) -> None:
-        stream.write(line + "\n")
-        stream.flush()
+        if gone:
+            return
+        try:
+            stream.write(f"{line}\n".encode())
+        except OSError as error:
+            gone.append(error)
+            logging.getLogger("loggerd").warning("acknowledgements are not taken any more (%s)", error.strerror)
 
     return announce

@@ -37,7 +37,9 @@ def _scaled(counts: Integers, scale: SeriesScale) -> Integers:
     np.rint(fine, out=fine)
     if counts.size and counts.min() == MISSING:
         fine.clip(-_LARGEST, _LARGEST, out=fine)
-        return np.where(counts == MISSING, np.int64(MISSING), fine.astype(np.int64))
+        whole = fine.astype(np.int64)
+        whole[counts == MISSING] = MISSING
+        return whole
     return fine.astype(np.int64)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from loggerd.model.channels import parse_channel
@@ -55,6 +56,12 @@ class RecordReader:
 
     def close(self) -> None:
         self._connection.close()
+
+    @contextmanager
+    def one_state(self) -> Iterator[None]:
+        """Entries, marks, revisions and checkpoint read inside are of one moment. To be left soon; not for windows."""
+        with told_plainly(self.path), snapshot(self._connection):
+            yield
 
     # -- readings --
 
@@ -125,6 +132,14 @@ class RecordReader:
                 yield from results.entries(
                     self._connection, ledger, one, span, _AFTER_ALL if raw_from is None else raw_from
                 )
+
+    def entries_after(self, identity: int, most: int) -> list[tuple[str, StoredEntry]]:
+        """The next entries stored after the one with that id, at most so many, each with the name of its bank.
+
+        Of all ledgers and revisions; the cost does not depend on how many there are before.
+        """
+        with told_plainly(self.path):
+            return results.entries_after(self._connection, identity, most)
 
     def marks(
         self,

@@ -168,6 +168,17 @@ def entries(
             yield StoredEntry(identity, revision, recomputable, entry)
 
 
+def entries_after(connection: sqlite3.Connection, identity: int, most: int) -> list[tuple[str, StoredEntry]]:
+    """The next entries of all banks, ledgers and revisions with a higher id, with the bank of each."""
+    rows = connection.execute(
+        "SELECT id, bank, revision FROM entry WHERE id > ? ORDER BY id LIMIT ?", (identity, most)
+    ).fetchall()
+    if not rows:
+        return []
+    found = dict(_fetch_entries(connection, [row[0] for row in rows]))
+    return [(bank, StoredEntry(one, revision, True, found[one])) for one, bank, revision in rows]
+
+
 def _fetch_entries(connection: sqlite3.Connection, ids: list[int]) -> list[tuple[int, Entry]]:
     marks = ",".join("?" * len(ids))
     figures: dict[int, list[Figure]] = {identity: [] for identity in ids}

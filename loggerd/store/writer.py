@@ -105,11 +105,23 @@ class RecordWriter:
             self._readings.reload()
             raise
 
-    def set_revision(self, bank: str, fingerprint: str, settings_json: str, reason: str, created_wall_ms: int) -> int:
-        """The current revision of the bank if it has this fingerprint, else a new one; older ones stay."""
+    def set_revision(
+        self,
+        bank: str,
+        fingerprint: str,
+        settings_json: str,
+        reason: str,
+        created_wall_ms: int,
+        *,
+        anew: bool = False,
+    ) -> int:
+        """The current revision of the bank if it has this fingerprint (and `anew` is not asked for), else a new one.
+
+        Older ones stay.
+        """
         with self._writing(), transaction(self._connection):
             current = results.current_revision(self._connection, bank)
-            if current is not None and current.fingerprint == fingerprint:
+            if current is not None and current.fingerprint == fingerprint and not anew:
                 return current.id
             first = sessions.raw_from_ms(self._connection, bank)
             raw_from_ms = created_wall_ms if first is None else first

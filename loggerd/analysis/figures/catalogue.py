@@ -51,7 +51,9 @@ def cannot_tell(reason: str) -> Figure:
     return Figure("", None, reason=reason)
 
 
-def figures_of(catalogue: tuple[FigureSpec[Subject_contra], ...], subject: Subject_contra, context: Context) -> tuple[Figure, ...]:
+def figures_of(
+    catalogue: tuple[FigureSpec[Subject_contra], ...], subject: Subject_contra, context: Context
+) -> tuple[Figure, ...]:
     """All figures of a catalogue for one subject."""
     found = []
     for spec in catalogue:

@@ -86,9 +86,7 @@ class _Stored:
     checkpoint: tuple[Position, bytes] | None
 
 
-def _stored(
-    reader: RecordReader, bank: str, span: tuple[int | None, int | None], revision: int | None
-) -> _Stored:
+def _stored(reader: RecordReader, bank: str, span: tuple[int | None, int | None], revision: int | None) -> _Stored:
     # Of one moment, lest what a running service settles between two looks is missing or told twice.
     with reader.one_state():
         revisions = tuple(reader.revisions(bank))

@@ -156,7 +156,8 @@ def _span(session: Session) -> SessionSpan:
     if session.kind == "import":
         offset, start_mono = 0, session.first_wall_ms or session.began_mono_ms
     last_mono = session.last_mono_ms if session.last_mono_ms is not None else start_mono
-    last_offset = session.last_wall_minus_mono_ms
+    # A file's own times are its axis, also where single rows of it ran backward.
+    last_offset = 0 if session.kind == "import" else session.last_wall_minus_mono_ms
     return SessionSpan(
         session.id,
         start_mono,
@@ -166,4 +167,5 @@ def _span(session: Session) -> SessionSpan:
         offset if last_offset is None else last_offset,
         session.last_clock if session.last_clock is not None else ClockState.NOT_SET,
         SessionNote.read(session.note).interval_ms,
+        session.kind == "import",
     )

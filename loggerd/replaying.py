@@ -70,7 +70,7 @@ def replay_file(settings: SiteSettings, bank_name: str, path: str) -> Replayed:
         rules_of(table),
     )
     fold = BankFold(plan)
-    axis = SessionAxis(0, 0, interval_ms={file.device: character.interval_ms})
+    axis = SessionAxis(0, 0, interval_ms={file.device: character.interval_ms}, by_wall=True)
     entries: list[Entry] = []
     marks: list[MarkSpan] = []
     while head:
@@ -91,7 +91,7 @@ def scaled(series: Series, character: FileCharacter, bank: Bank) -> Series:
 
 def report_lines(report: FileReport) -> list[str]:
     """What a keeper should know of a file."""
-    lines = [f"{report.path}: {report.kept} of {report.rows} rows used, channels {', '.join(report.channels)}"]
+    lines = [f"{report.path}: {report.kept} of {report.rows} rows are in order, channels {', '.join(report.channels)}"]
     if report.ignored_columns:
         lines.append(f"columns that are no channel, left out: {', '.join(report.ignored_columns)}")
     for count, what, at in (
@@ -99,7 +99,7 @@ def report_lines(report: FileReport) -> list[str]:
         (report.backward, "go back in time", report.backward_lines),
     ):
         if count:
-            lines.append(f"{count} rows {what}, left out (first lines: {', '.join(map(str, at[:5]))})")
+            lines.append(f"{count} rows {what}, marked (first lines: {', '.join(map(str, at[:5]))})")
     if report.bad_rows or report.bad_cells:
         lines.append(f"{report.bad_rows} rows and {report.bad_cells} values cannot be read")
     lines.extend(f"  line {fault.line}: {fault.why}" for fault in report.faults[:5])

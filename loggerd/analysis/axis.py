@@ -26,6 +26,7 @@ class SessionSpan:
     last_offset_ms: int
     last_clock: ClockState
     interval_ms: Mapping[str, int] = field(default_factory=dict)
+    by_wall: bool = False
 
 
 @dataclass(frozen=True)
@@ -33,7 +34,7 @@ class SessionAxis:
     """at_ms = mono_ms + offset_ms. `correction_ms` is to be added when a time of this session is shown.
 
     `gap_unknown`: how long the pause before this session was cannot be told. `interval_ms`: the usual time between
-    scans of each device during this session.
+    scans of each device during this session. `by_wall`: an imported file, whose own times are all there is.
     """
 
     session: int
@@ -41,6 +42,7 @@ class SessionAxis:
     gap_unknown: bool = False
     correction_ms: int = 0
     interval_ms: Mapping[str, int] = field(default_factory=dict)
+    by_wall: bool = False
 
 
 def session_axes(sessions: Sequence[SessionSpan]) -> dict[int, SessionAxis]:
@@ -59,7 +61,9 @@ def session_axes(sessions: Sequence[SessionSpan]) -> dict[int, SessionAxis]:
         is_set = span.start_clock is ClockState.SET
         unknown = end is not None and (pushed or not is_set or not was_set)
         correction = span.last_offset_ms - offset if span.last_clock is ClockState.SET else 0
-        axes[span.session] = SessionAxis(span.session, offset, unknown, correction, span.interval_ms)
+        axes[span.session] = SessionAxis(
+            span.session, offset, unknown, correction, span.interval_ms, span.by_wall
+        )
         end = span.last_mono_ms + offset
         was_set = is_set
     return axes

@@ -9,7 +9,7 @@ from itertools import groupby
 import numpy as np
 
 from loggerd.analysis.axis import SessionAxis
-from loggerd.analysis.intake import ClockWatch, SpikeWatch, check_range, spike_limit, taps_disagree
+from loggerd.analysis.intake import ClockWatch, SpikeWatch, check_range, out_of_place, spike_limit, taps_disagree
 from loggerd.analysis.lead import Hold, total
 from loggerd.analysis.plan import BankPlan
 from loggerd.decoding.scaling import to_fine
@@ -39,7 +39,7 @@ class DeviceColumns:
 
 @dataclass
 class ColumnCleaner:
-    """Keeps, between pushes, the last readings that spikes and steps of the clock are judged by, and the last bank voltage."""
+    """Keeps, between pushes, the last readings that spikes and clock steps are judged by, and the last bank voltage."""
 
     plan: BankPlan
     watches: dict[str, SpikeWatch] = field(default_factory=dict)
@@ -63,12 +63,21 @@ class ColumnCleaner:
         offsets = _joined([block.wall_minus_mono_ms for block in blocks])
         clock = _joined([block.clock for block in blocks])
         name = blocks[0].device
-        watch = self.clocks.setdefault(name, ClockWatch())
-        found.extend((name, mark, when) for mark, when in watch.push(axis.session, at_ms, offsets, clock))
+        marked = self._clock_marks(axis, name, at_ms, offsets, clock)
+        found.extend((name, mark, when) for mark, when in marked)
         for series, counts in self._columns(blocks):
             device.columns[series.channel.name] = self._clean(series, counts, device, found)
+        if axis.by_wall:
+            _leave_out(device, [when for mark, when in marked if mark is Mark.BACKWARD_TIME])
         self._watch_spikes(device, found)
         return device
+
+    def _clock_marks(
+        self, axis: SessionAxis, device: str, at_ms: Integers, offsets: Integers, clock: Integers
+    ) -> list[tuple[Mark, Integers]]:
+        if axis.by_wall:
+            return out_of_place(at_ms, offsets)
+        return self.clocks.setdefault(device, ClockWatch()).push(axis.session, at_ms, offsets, clock)
 
     def _columns(self, blocks: list[ScanBlock]) -> list[tuple[Series, Integers]]:
         """One column for each series of the bank; MISSING in blocks that do not have it."""
@@ -171,6 +180,15 @@ class ColumnCleaner:
         assert isinstance(clocks, dict)
         self.clocks = {name: ClockWatch(last) for name, last in clocks.items()}
         self.volts.load_plain(plain["volts"])  # type: ignore[arg-type]
+
+
+def _leave_out(device: DeviceColumns, times: list[Integers]) -> None:
+    """Keep readings at these times out of all sums: where they belong on the axis is not known."""
+    for when in times:
+        rows = np.isin(device.at_ms, when)
+        for name, values in device.columns.items():
+            device.columns[name] = np.where(rows, np.int64(MISSING), values)
+        device.left_out.append(when)
 
 
 def _joined(parts: list[Integers]) -> Integers:

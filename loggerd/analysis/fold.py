@@ -16,11 +16,12 @@ from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.cleaning import ColumnCleaner, DeviceColumns
 from loggerd.analysis.figures.catalogue import Context
 from loggerd.analysis.intake import SpanTracker
+from loggerd.analysis.intervals import LeadColumns
 from loggerd.analysis.lead import CounterReader, Hold, LeadChoice, choose_lead, total
 from loggerd.analysis.ledgers import Ledgers
 from loggerd.analysis.phases import PhaseBuilder
 from loggerd.analysis.plan import RULES_VERSION, BankPlan, thresholds
-from loggerd.analysis.runs import LeadColumns, RunBuilder, SideColumn
+from loggerd.analysis.runs import RunBuilder, SideColumn
 from loggerd.analysis.stretch import LEFT_OUT, Stretch
 from loggerd.decoding.scaling import scale_at
 from loggerd.model.channels import MISSING

@@ -22,6 +22,7 @@ SPAN_MS = 600_000
 _SPIKE_MILLIVOLTS_PER_CELL = 100
 _SPIKE_MILLICELSIUS = 5_000
 _LEAST_TAP_READINGS = 3
+_REPEATED_WITHIN_MS = 1000
 
 
 @dataclass
@@ -136,18 +137,15 @@ class SpikeWatch:
         """Times of spikes known with these readings; `milliamps` (n,) if the same device reads the current."""
         if len(values) == 0:
             return values
-        n = len(values)
-        amps = milliamps if milliamps is not None else np.zeros(n, dtype=np.int64)
+        amps = milliamps if milliamps is not None else np.zeros(len(values), dtype=np.int64)
         head = [
             np.concatenate([np.array(kept, dtype=np.int64), new[:2]])
             for kept, new in zip(self.kept, (at_ms, values, amps), strict=True)
         ]
-        last = head if n < 2 else (at_ms, values, amps)
+        last = head if len(values) < 2 else (at_ms, values, amps)
         self.kept = [column[-2:].tolist() for column in last]
         # Where the kept readings meet the new ones, then inside the new ones.
-        found = [self._spikes(*(column[: 2 + len(head[0]) - min(n, 2)] for column in head))]
-        found.append(self._spikes(at_ms, values, amps))
-        return np.concatenate(found)
+        return np.concatenate([self._spikes(*head), self._spikes(at_ms, values, amps)])
 
     def _spikes(self, at_ms: Integers, v: Integers, i: Integers) -> Integers:
         """Times of spikes among readings that have a neighbour on both sides."""
@@ -163,7 +161,8 @@ class SpikeWatch:
         k = k[known]
         returns = np.abs(step[k - 1] + step[k]) < self.limit // 4
         moved = np.where((i[k - 1] == MISSING) | (i[k] == MISSING), 0, i[k] - i[k - 1])
-        return at_ms[k[returns & (np.abs(moved) < self.current_limit)]]
+        found: Integers = at_ms[k[returns & (np.abs(moved) < self.current_limit)]]
+        return found
 
 
 @dataclass
@@ -172,11 +171,9 @@ class ClockWatch:
 
     last: list[int] | None = None
 
-    def push(
-        self, session: int, at_ms: Integers, offset_ms: Integers, clock: Integers
-    ) -> list[tuple[Mark, Integers]]:
+    def push(self, session: int, at_ms: Integers, offset_ms: Integers, clock: Integers) -> list[tuple[Mark, Integers]]:
         """Marks of the wall clock: not set, running backward, standing still. Each session has a clock of its own."""
-        marks = []
+        marks: list[tuple[Mark, Integers]] = []
         if int(clock.max()) != ClockState.SET:
             marks.append((Mark.CLOCK_NOT_SET, at_ms[clock == ClockState.NOT_SET]))
         before = self.last if self.last is not None and self.last[0] == session else None
@@ -191,6 +188,22 @@ class ClockWatch:
             if found.any():
                 marks.append((mark, at_ms[found]))
         return marks
+
+
+def out_of_place(at_ms: Integers, offset_ms: Integers) -> list[tuple[Mark, Integers]]:
+    """Marks of rows of a file whose time does not follow the row before.
+
+    Such a row stands a millisecond after the row before it, with its own time as `offset_ms` (n,) from there: just
+    behind it if the time was repeated, anywhere else if it ran backward or far ahead.
+    """
+    if not offset_ms.any():
+        return []
+    repeated = (offset_ms < 0) & (offset_ms > -_REPEATED_WITHIN_MS)
+    marks = []
+    for mark, found in ((Mark.REPEATED_TIME, repeated), (Mark.BACKWARD_TIME, (offset_ms != 0) & ~repeated)):
+        if found.any():
+            marks.append((mark, at_ms[found]))
+    return marks
 
 
 def taps_disagree(total_millivolts: Integers, bank_millivolts: Integers, same_device: bool) -> npt.NDArray[np.bool_]:

@@ -12,43 +12,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
-from loggerd.analysis.labels import label_readings
+from loggerd.analysis.intervals import FILL_LIMIT_MS, Extended, LeadColumns, Previous, RunBounds, interval_sums
 from loggerd.analysis.plan import Thresholds
-from loggerd.analysis.stretch import (
-    CHARGE2_PER_MILLIAMP_HOUR,
-    VARIATION_SHIFT,
-    Spread,
-    Stretch,
-    stretch_from_plain,
-    stretch_to_plain,
-)
+from loggerd.analysis.stretch import Spread, Stretch, stretch_from_plain, stretch_to_plain
 from loggerd.model.channels import MISSING
 from loggerd.model.scan import Integers
 
 TAIL_MS = 300_000
 """The end-of-charge current is the mean over the last five minutes."""
-FILL_LIMIT_MS = 600_000
-"""Gaps up to ten minutes are filled with the mean of both sides; longer ones are not counted."""
-_LARGEST_VARIATION_STEP = 2**23
-
-
-@dataclass(frozen=True)
-class LeadColumns:
-    """Readings of the device that measures the current, in order, without missing currents.
-
-    All (n,) int64: at_ms strictly rising; milliamps charge positive; millivolts MISSING where unknown;
-    counter the charge of the interval before the reading in milliamp-hours where the instrument counted it, else
-    MISSING (None if it never does). `averaged`: each current is the mean over the interval before it.
-    """
-
-    session: int
-    at_ms: Integers
-    milliamps: Integers
-    millivolts: Integers
-    counter: Integers | None
-    averaged: bool
 
 
 @dataclass(frozen=True)
@@ -61,23 +33,13 @@ class SideColumn:
 
 
 @dataclass
-class _Previous:
-    """The reading kept back."""
-
-    at_ms: int
-    milliamps: int
-    millivolts: int
-    label: int
-
-
-@dataclass
 class RunBuilder:
     """Folds lead readings into closed runs. `open` is the run under way; `previous` its last reading."""
 
     thresholds: Thresholds
     gap_ms: int
     step_milliamps: int
-    previous: _Previous | None = None
+    previous: Previous | None = None
     open: Stretch | None = None
     tail: list[list[int]] = field(default_factory=lambda: [[], [], []])
     held: dict[str, list[list[int]]] = field(default_factory=dict)
@@ -87,38 +49,38 @@ class RunBuilder:
         if len(lead.at_ms) == 0:
             self._hold(sides, self.previous.at_ms if self.previous else None)
             return []
-        work = _Extended.of(lead, self.previous, self.thresholds)
+        work = Extended.of(lead, self.previous, self.thresholds)
         cuts = work.cuts(self.gap_ms)
-        sums = _interval_sums(work, self.gap_ms, self.step_milliamps)
-        stretches = self._assemble(work, cuts, sums)
-        self._add_sides(stretches, work, cuts, lead, sides)
+        sums = interval_sums(work, self.gap_ms, self.step_milliamps)
+        bounds = work.bounds(cuts, self.gap_ms)
+        stretches = self._assemble(work, cuts, bounds, sums)
+        self._add_sides(stretches, work, bounds, sides)
         self._finish_tails(stretches, work, cuts)
-        self.previous = _Previous(int(work.at[-1]), int(work.current[-1]), int(work.volts[-1]), int(work.labels[-1]))
+        self.previous = Previous(int(work.at[-1]), int(work.current[-1]), int(work.volts[-1]), int(work.labels[-1]))
         self.open = stretches.pop()
         return stretches
 
-    def _assemble(self, work: _Extended, cuts: Integers, sums: dict[str, Integers]) -> list[Stretch]:
+    def _assemble(self, work: Extended, cuts: Integers, bounds: RunBounds, sums: dict[str, Integers]) -> list[Stretch]:
         """One stretch for each run in the extended arrays; the first continues the open run if there is one."""
-        starts = cuts
-        columns = {name: np.add.reduceat(values, starts).tolist() for name, values in sums.items()}
-        firsts = starts.tolist()
-        lasts = [*(starts[1:] - 1).tolist(), len(work.at) - 1]
-        stretches = []
-        for number, (first, last) in enumerate(zip(firsts, lasts, strict=True)):
-            stretch = Stretch(
-                label=int(work.labels[first]),
-                session=work.session,
-                start_ms=work.start_of(first, self.gap_ms),
-                end_session=work.session,
-                end_ms=work.end_of(last, self.gap_ms),
-                readings=last - first + 1,
-                first_jump=work.jump_before(first, self.gap_ms),
-                **{name: values[number] for name, values in columns.items()},
+        session = work.session
+        stretches = [
+            Stretch(label, session, start, session, end, count, first_jump=jump)
+            for label, start, end, count, jump in zip(
+                work.labels[cuts].tolist(),
+                bounds.starts_ms.tolist(),
+                bounds.ends_ms.tolist(),
+                np.diff(cuts, append=len(work.at)).tolist(),
+                bounds.jumps.tolist(),
+                strict=True,
             )
+        ]
+        for name, values in sums.items():
+            for stretch, total in zip(stretches, np.add.reduceat(values, cuts).tolist(), strict=True):
+                setattr(stretch, name, total)
+        for stretch in stretches:
             stretch.share_by_label()
-            if number == 0 and work.continues:
-                stretch = self._continued(stretch)
-            stretches.append(stretch)
+        if work.continues:
+            stretches[0] = self._continued(stretches[0])
         return stretches
 
     def _continued(self, more: Stretch) -> Stretch:
@@ -130,36 +92,39 @@ class RunBuilder:
         run.add_sums(more)
         return run
 
-    def _add_sides(
-        self,
-        stretches: list[Stretch],
-        work: _Extended,
-        cuts: Integers,
-        lead: LeadColumns,
-        sides: list[SideColumn],
-    ) -> None:
+    def _add_sides(self, stretches: list[Stretch], work: Extended, bounds: RunBounds, sides: list[SideColumn]) -> None:
         begin = 1 if work.continues else 0
-        own = [
-            SideColumn("amps", work.at[begin:], work.current[begin:]),
-            SideColumn("volts", work.at[begin:], work.volts[begin:]),
-        ]
-        edges = work.edges(cuts, self.gap_ms)
-        until = int(lead.at_ms[-1])
-        for side in [*own, *self._with_held(sides, until)]:
-            _add_spreads(stretches, edges, side)
+        at = work.at[begin:]
+        own = [SideColumn("amps", at, work.current[begin:]), SideColumn("volts", at, work.volts[begin:])]
+        finder = _RunFinder(np.column_stack([bounds.after_ms, bounds.ends_ms]))
+        for side in [*own, *self._with_held(sides, int(work.at[-1]))]:
+            _add_spreads(stretches, finder, side)
 
     def _with_held(self, sides: list[SideColumn], until: int) -> list[SideColumn]:
-        """Side readings up to `until`, with those held back before; later ones are held for the next push."""
+        """Side readings, those held back before them; what is later than `until` is held if it may be reached yet."""
         ready = []
         for side in sides:
-            at, values = self._joined(side)
-            cut = int(np.searchsorted(at, until, side="right"))
-            if cut < len(at):
-                self.held[side.name] = [at[cut:].tolist(), values[cut:].tolist()]
-            ready.append(SideColumn(side.name, at[:cut], values[:cut]))
-        for name in [name for name in self.held if name not in {side.name for side in sides}]:
+            pieces = [*self._held_before(side.name), side]
+            self._hold_late(side.name, pieces, until)
+            ready.extend(pieces)
+        names = {side.name for side in sides}
+        for name in [name for name in self.held if name not in names]:
             ready.extend(self._with_held([SideColumn(name, _EMPTY, _EMPTY)], until))
         return ready
+
+    def _hold_late(self, name: str, pieces: list[SideColumn], until: int) -> None:
+        late_at: list[int] = []
+        late_values: list[int] = []
+        for piece in pieces:
+            cut, reach = np.searchsorted(piece.at_ms, [until, self._reach(until)], side="right").tolist()
+            late_at += piece.at_ms[cut:reach].tolist()
+            late_values += piece.values[cut:reach].tolist()
+        if late_at:
+            self.held[name] = [late_at, late_values]
+
+    def _held_before(self, name: str) -> list[SideColumn]:
+        held = self.held.pop(name, None)
+        return [] if held is None else [SideColumn(name, *(np.array(part, dtype=np.int64) for part in held))]
 
     def _joined(self, side: SideColumn) -> tuple[Integers, Integers]:
         held = self.held.pop(side.name, None)
@@ -176,12 +141,15 @@ class RunBuilder:
             at, values = self._joined(side)
             if after is None:
                 continue  # what comes before the first current belongs to no run
-            reach = after + max(self.gap_ms, FILL_LIMIT_MS)
-            keep = int(np.searchsorted(at, reach, side="right"))
+            keep = int(np.searchsorted(at, self._reach(after), side="right"))
             if keep:
                 self.held[side.name] = [at[:keep].tolist(), values[:keep].tolist()]
 
-    def _finish_tails(self, stretches: list[Stretch], work: _Extended, cuts: Integers) -> None:
+    def _reach(self, after: int) -> int:
+        """The latest instant that may still be bridged to a lead reading at `after`."""
+        return after + max(self.gap_ms, FILL_LIMIT_MS)
+
+    def _finish_tails(self, stretches: list[Stretch], work: Extended, cuts: Integers) -> None:
         """Mean current and voltage over the last minutes of each run, the open one included."""
         firsts = cuts.copy()
         lasts = np.append(cuts[1:], len(work.at))
@@ -203,7 +171,7 @@ class RunBuilder:
             self.tail = [[], [], []]
             self._extend_tail(work, int(firsts[-1]), len(work.at))
 
-    def _extend_tail(self, work: _Extended, start: int, stop: int) -> None:
+    def _extend_tail(self, work: Extended, start: int, stop: int) -> None:
         if stop <= start:
             return
         oldest = int(work.at[stop - 1]) - TAIL_MS
@@ -213,9 +181,10 @@ class RunBuilder:
             if at > oldest:
                 break
             drop += 1
-        columns = (work.at, work.current, np.where(work.volts[:stop] == MISSING, 0, work.volts[:stop]))
+        volts = work.volts[begin:stop]
+        columns = (work.at[begin:stop], work.current[begin:stop], np.where(volts == MISSING, 0, volts))
         for kept, column in zip(self.tail, columns, strict=True):
-            kept[:] = kept[drop:] + column[begin:stop].tolist()
+            kept[:] = kept[drop:] + column.tolist()
 
     def _tail_into(self, stretch: Stretch) -> None:
         stretch.tail_count = len(self.tail[0])
@@ -251,7 +220,7 @@ class RunBuilder:
 
     def load_plain(self, plain: dict[str, object]) -> None:
         previous, running = plain["previous"], plain["open"]
-        self.previous = _Previous(**previous) if isinstance(previous, dict) else None
+        self.previous = Previous(**previous) if isinstance(previous, dict) else None
         self.open = stretch_from_plain(running) if isinstance(running, dict) else None
         self.tail = plain["tail"]  # type: ignore[assignment]
         self.held = plain["held"]  # type: ignore[assignment]
@@ -260,181 +229,33 @@ class RunBuilder:
 _EMPTY = np.empty(0, dtype=np.int64)
 
 
-@dataclass(frozen=True)
-class _Extended:
-    """Lead arrays with the reading kept back in front (if `continues`)."""
+class _RunFinder:
+    """Which readings of a column of times belong to which run. Columns of one device share their times."""
 
-    session: int
-    continues: bool
-    averaged: bool
-    at: Integers
-    current: Integers
-    volts: Integers
-    counter: Integers | None
-    labels: npt.NDArray[np.int8]
-    interval: Integers
+    def __init__(self, edges: Integers) -> None:
+        """`edges` (r, 2): (after, until] of each run."""
+        self._edges = edges
+        self._known: dict[int, tuple[Integers, Integers]] = {}
 
-    @staticmethod
-    def of(lead: LeadColumns, previous: _Previous | None, limits: Thresholds) -> _Extended:
-        before = previous.label if previous else 0
-        labels = label_readings(lead.milliamps, limits.high, limits.low, before)
-        at, current, volts, counter = lead.at_ms, lead.milliamps, lead.millivolts, lead.counter
-        if previous is not None:
-            at = np.concatenate([[previous.at_ms], at])
-            current = np.concatenate([[previous.milliamps], current])
-            volts = np.concatenate([[previous.millivolts], volts])
-            labels = np.concatenate([np.array([previous.label], dtype=np.int8), labels])
-            if counter is not None:
-                counter = np.concatenate([[MISSING], counter])
-        return _Extended(
-            lead.session, previous is not None, lead.averaged, at, current, volts, counter, labels, np.diff(at)
-        )
-
-    def cuts(self, gap_ms: int) -> Integers:
-        """Index of the first reading of each run: where the label changes or a long gap ends."""
-        change = self.labels[1:] != self.labels[:-1]
-        if self.interval.size and self.interval.max() > gap_ms:
-            change = change | (self.interval > max(gap_ms, FILL_LIMIT_MS))
-        return np.concatenate([[0], np.flatnonzero(change) + 1])
-
-    def _whole(self, interval: int, gap_ms: int) -> bool:
-        """Whether that interval is bridged (its middle can be a boundary)."""
-        return interval <= max(gap_ms, FILL_LIMIT_MS)
-
-    def start_of(self, first: int, gap_ms: int) -> int:
-        if first == 0 or not self._whole(int(self.interval[first - 1]), gap_ms):
-            return int(self.at[first])
-        if self.averaged or int(self.interval[first - 1]) <= gap_ms:
-            return int(self.at[first - 1])
-        return (int(self.at[first - 1]) + int(self.at[first])) // 2
-
-    def end_of(self, last: int, gap_ms: int) -> int:
-        if last == len(self.at) - 1 or not self._whole(int(self.interval[last]), gap_ms):
-            return int(self.at[last])
-        return self.start_of(last + 1, gap_ms)
-
-    def jump_before(self, first: int, gap_ms: int) -> int:
-        """What the jump that begins a run may have moved between it and the run before, at most [mA ms]."""
-        if first == 0 or self.averaged or int(self.interval[first - 1]) > gap_ms:
-            return 0
-        if self.counter is not None and int(self.counter[first]) != MISSING:
-            return 0
-        return abs(int(self.current[first]) - int(self.current[first - 1])) * int(self.interval[first - 1])
-
-    def edges(self, cuts: Integers, gap_ms: int) -> list[tuple[int, int]]:
-        """(after, until] of each run in milliseconds, for readings of other devices."""
-        firsts = cuts.tolist()
-        lasts = [*(cuts[1:] - 1).tolist(), len(self.at) - 1]
-        edges = []
-        for first, last in zip(firsts, lasts, strict=True):
-            begin = self.start_of(first, gap_ms)
-            if first == 0 or begin == int(self.at[first]):
-                begin = begin if (first == 0 and self.continues) else begin - 1
-            edges.append((begin, self.end_of(last, gap_ms)))
-        return edges
+    def bounds(self, at_ms: Integers) -> Integers:
+        """First index of each run, and the index behind its last, (r, 2)."""
+        known = self._known.get(id(at_ms))
+        if known is None:
+            # The times are kept with the answer, so that no other column can take their identity.
+            known = self._known[id(at_ms)] = (at_ms, np.searchsorted(at_ms, self._edges, side="right"))
+        return known[1]
 
 
-def _interval_sums(work: _Extended, gap_ms: int, step_milliamps: int) -> dict[str, Integers]:
-    """Per reading, what its halves of the intervals around it add to the sums of its run."""
-    interval = work.interval
-    bridged = interval
-    sums: dict[str, Integers] = {}
-    if interval.size and int(interval.max()) > gap_ms:
-        limit = max(gap_ms, FILL_LIMIT_MS)
-        short = (interval > gap_ms) & (interval <= limit)
-        bridged = np.where(interval <= limit, interval, 0)
-        # A gap is told to the run that the reading after it belongs to.
-        sums["filled_ms"] = np.concatenate([[0], np.where(short, interval, 0)])
-    jump = np.abs(np.diff(work.current))
-    whole = (jump > step_milliamps) | (work.labels[1:] != work.labels[:-1])
-    time2 = _weights(work, bridged, whole & (interval <= gap_ms))
-    sums["time2"] = time2
-    charge2, counted2 = _charge(work, bridged, time2)
-    sums["charge2"] = charge2
-    if counted2 is not None:
-        sums["counted2"] = counted2
-    _add_energy(sums, work, charge2, time2, counted2 is not None)
-    if not work.averaged:
-        sampled, between = jump, bridged
-        if work.counter is not None:
-            # What the instrument counted itself has no sampling error.
-            between = np.where(work.counter[1:] == MISSING, bridged, 0)
-            sampled = np.where(between > 0, jump, 0)
-        _add_variation(sums, work, sampled, between, step_milliamps)
-    return sums
-
-
-def _weights(work: _Extended, bridged: Integers, whole: npt.NDArray[np.bool_]) -> Integers:
-    """Twice the milliseconds that each reading stands for. `whole`: intervals that go with the reading after them."""
-    time2 = np.zeros(len(work.at), dtype=np.int64)
-    if work.averaged:
-        time2[1:] = 2 * bridged
-        return time2
-    half = np.where(whole, 0, bridged) if whole.any() else bridged
-    time2[1:] = 2 * bridged - half
-    time2[:-1] += half
-    return time2
-
-
-def _charge(work: _Extended, bridged: Integers, time2: Integers) -> tuple[Integers, Integers | None]:
-    """Twice the charge per reading; where the instrument counted the interval, its count replaces the product."""
-    if work.counter is None:
-        return work.current * time2, None
-    known = work.counter[1:] != MISSING
-    product = np.where(known, 0, bridged)
-    before = work.current[:-1] * product
-    after = work.current[1:] * product
-    counted = np.where(known, work.counter[1:], 0) * CHARGE2_PER_MILLIAMP_HOUR
-    # Where the label changes, the count goes to the side whose direction it has.
-    direction = np.sign(counted)
-    to_before = known & (work.labels[1:] != work.labels[:-1]) & (direction == work.labels[:-1])
-    before += np.where(to_before, counted, 0)
-    after += np.where(to_before, 0, counted)
-    charge2 = np.zeros(len(work.at), dtype=np.int64)
-    charge2[1:] = after
-    charge2[:-1] += before
-    counted2 = np.zeros(len(work.at), dtype=np.int64)
-    counted2[1:] = np.where(known, 2 * work.interval, 0)
-    return charge2, counted2
-
-
-def _add_energy(sums: dict[str, Integers], work: _Extended, charge2: Integers, time2: Integers, counted: bool) -> None:
-    volts = work.volts
-    missing = volts == MISSING if volts.min() == MISSING else None
-    if missing is not None:
-        volts = np.where(missing, 0, volts)
-        sums["unpowered2"] = np.where(missing, time2, 0)
-    if counted:
-        sums["energy2"] = (charge2 // 1000) * volts
-    else:
-        sums["energy2"] = (work.current * volts + 500) // 1000 * time2
-
-
-def _add_variation(
-    sums: dict[str, Integers], work: _Extended, jump: Integers, bridged: Integers, step_milliamps: int
-) -> None:
-    """Squared charge steps between readings, and the jumps: what the error of sampling is judged from."""
-    step = np.minimum((jump * bridged) >> VARIATION_SHIFT, _LARGEST_VARIATION_STEP)
-    variation = np.zeros(len(work.at), dtype=np.int64)
-    variation[1:] = step * step
-    sums["variation"] = variation
-    if jump.size and int(jump.max()) > step_milliamps:
-        large = jump > step_milliamps
-        sums["steps"] = np.concatenate([[0], large.astype(np.int64)])
-        sums["step_total"] = np.concatenate([[0], np.where(large, jump, 0)])
-
-
-def _add_spreads(stretches: list[Stretch], edges: list[tuple[int, int]], side: SideColumn) -> None:
+def _add_spreads(stretches: list[Stretch], finder: _RunFinder, side: SideColumn) -> None:
     """Add minimum, maximum, sum and count of a channel's readings to the run each falls into."""
-    if not len(side.at_ms):
+    values = side.values
+    if not len(values):
         return
-    values, at = side.values, side.at_ms
+    bounds = finder.bounds(side.at_ms)
     if values.min() == MISSING:
-        good = values != MISSING
-        values, at = values[good], at[good]
-        if not len(at):
-            return
-    bounds = np.searchsorted(at, np.array(edges, dtype=np.int64), side="right")
+        missing = np.flatnonzero(values == MISSING)
+        values = np.delete(values, missing)
+        bounds = bounds - np.searchsorted(missing, bounds)
     filled = np.flatnonzero(bounds[:, 1] > bounds[:, 0])
     if not len(filled):
         return
@@ -445,10 +266,11 @@ def _add_spreads(stretches: list[Stretch], edges: list[tuple[int, int]], side: S
     highs = np.maximum.reduceat(values, marks)[::2].tolist()
     totals = np.add.reduceat(values, marks)[::2].tolist()
     counts = (bounds[filled, 1] - bounds[filled, 0]).tolist()
+    name = side.name
     for index, low, high, total, count in zip(filled.tolist(), lows, highs, totals, counts, strict=True):
         spreads = stretches[index].spreads
-        found = spreads.get(side.name)
+        found = spreads.get(name)
         if found is None:
-            spreads[side.name] = Spread(low, high, total, count)
+            spreads[name] = Spread(low, high, total, count)
         else:
             found.add(Spread(low, high, total, count))

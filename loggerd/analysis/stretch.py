@@ -29,9 +29,9 @@ class Spread:
 
     def add(self, other: Spread) -> None:
         # Comparisons written out: this runs for every channel of every run.
-        if other.low < self.low:
+        if other.low < self.low:  # noqa: PLR1730
             self.low = other.low
-        if other.high > self.high:
+        if other.high > self.high:  # noqa: PLR1730
             self.high = other.high
         self.total += other.total
         self.count += other.count

@@ -58,8 +58,11 @@ class Tally:
 
 @dataclass(frozen=True)
 class Columns:
-    """Rows in strictly rising time: epoch milliseconds, and counts for each column of the header."""
+    """Rows in the order of the file: an order that strictly rises [ms], which is the row's time except where that
+    does not rise; the time itself, in epoch milliseconds; and counts for each column of the header.
+    """
 
+    order_ms: Integers
     times_ms: Integers
     counts: tuple[Integers, ...]
 

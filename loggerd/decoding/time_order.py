@@ -1,5 +1,5 @@
-"""Keeps rows in strictly rising time: repeated and backward times are left out and counted, never put in
-order.
+"""Keeps rows in the order of the file: a row whose time repeats or runs backward stays where it stands, a
+millisecond after the row before it, with its own time beside it.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _COARSE_STEPS = 86_400
 
 
 class TimeOrder:
-    """Filters blocks of rows; one row is held back, since only the next one shows whether its time can be
+    """Orders blocks of rows; one row is held back, since only the next one shows whether its time can be
     right.
 
     A single time that is ahead of the row after it, while that one follows the rows before, is taken for
@@ -35,6 +35,7 @@ class TimeOrder:
         self.kept = 0
         self.first_ms: int | None = None
         self._last_ms = _LONG_AGO
+        self._last_order = _LONG_AGO
         empty = np.zeros(0, np.int64)
         self._held: tuple[Integers, list[Integers], Integers] = (empty, [empty] * columns, empty)
         self._intervals = np.zeros(_FINE_MS + _COARSE_STEPS, np.int64)
@@ -45,23 +46,24 @@ class TimeOrder:
 
     def push(
         self, times: Integers, counts: Sequence[Integers], lines: Integers
-    ) -> tuple[Integers, tuple[Integers, ...]]:
-        """Times and counts that may be kept, of all rows so far but the last; `lines` are their line
-        numbers.
+    ) -> tuple[Integers, Integers, tuple[Integers, ...]]:
+        """Order and time of all rows so far but the last, and their counts; `lines` are their line numbers.
+
+        The order is the time, except where that does not rise: there it is a millisecond after the row before.
         """
         held_times, held_counts, held_lines = self._held
         times = np.concatenate((held_times, times))
         lines = np.concatenate((held_lines, lines))
         counts = [np.concatenate(both) for both in zip(held_counts, counts, strict=True)]
         self._held = (times[-1:], [column[-1:] for column in counts], lines[-1:])
-        keep = self._sort_out(times, lines)
-        return times[:-1][keep], tuple(column[:-1][keep] for column in counts)
+        order = self._sort_out(times, lines)
+        return order, times[:-1], tuple(column[:-1] for column in counts)
 
-    def finish(self) -> tuple[Integers, tuple[Integers, ...]]:
-        """The row that was held back, if it may be kept."""
+    def finish(self) -> tuple[Integers, Integers, tuple[Integers, ...]]:
+        """The row that was held back."""
         times, counts, lines = self._held
-        keep = self._sort_out(np.append(times, times[-1:] + 1), lines) if len(times) else np.zeros(0, np.bool_)
-        return times[keep], tuple(column[keep] for column in counts)
+        order = self._sort_out(np.append(times, times[-1:] + 1), lines) if len(times) else times
+        return order, times, tuple(counts)
 
     def median_interval_ms(self) -> int | None:
         """Median of the differences between kept rows; None with fewer than two."""
@@ -71,33 +73,39 @@ class TimeOrder:
         place = int(np.searchsorted(np.cumsum(self._intervals), (total + 1) // 2))
         return place if place < _FINE_MS else _FINE_MS + (place - _FINE_MS) * 1000
 
-    def _sort_out(self, times: Integers, lines: Integers) -> Flags:
-        """Which of the rows but the last are kept; counts the others."""
+    def _sort_out(self, times: Integers, lines: Integers) -> Integers:
+        """The order of the rows but the last; counts those whose time does not rise."""
         if len(times) < 2:
-            return np.zeros(max(len(times) - 1, 0), np.bool_)
+            return times[:0]
         rows = times[:-1]
-        keep = np.ones(len(rows), np.bool_)
-        if times[0] <= self._last_ms or not (times[1:] > rows).all():
-            repeated = self._one_by_one(times.tolist(), keep)
-            self._count(lines, repeated, ~keep & ~repeated)
-        self._note(rows[keep])
-        return keep
+        in_order = np.ones(len(rows), np.bool_)
+        order = rows
+        if times[0] <= max(self._last_ms, self._last_order) or not (times[1:] > rows).all():
+            order, repeated = self._one_by_one(times.tolist(), in_order)
+            self._count(lines, repeated, ~in_order & ~repeated)
+        self._last_order = int(order[-1])
+        self._note(rows[in_order])
+        return order
 
-    def _one_by_one(self, times: list[int], keep: Flags) -> Flags:
-        """Clear `keep` where a row's time is not after those kept before it; returns which of them are
-        repeated.
+    def _one_by_one(self, times: list[int], in_order: Flags) -> tuple[Integers, Flags]:
+        """Clear `in_order` where a row's time is not after those before it.
+
+        Returns the order of the rows, and which of them are repeated.
         """
-        repeated = np.zeros(len(keep), np.bool_)
-        last = self._last_ms
+        repeated = np.zeros(len(in_order), np.bool_)
+        order = np.zeros(len(in_order), np.int64)
+        last, placed = self._last_ms, self._last_order
         for row, (time, after) in enumerate(pairwise(times)):
             if time <= last:
-                keep[row] = False
+                in_order[row] = False
                 repeated[row] = time == last
             elif last < after < time:
-                keep[row] = False
+                in_order[row] = False
             else:
                 last = time
-        return repeated
+            placed = max(time, placed + 1) if in_order[row] else placed + 1
+            order[row] = placed
+        return order, repeated
 
     def _count(self, lines: Integers, repeated: Flags, backward: Flags) -> None:
         self.repeated += int(np.count_nonzero(repeated))

@@ -9,7 +9,7 @@ from typing import TextIO
 import numpy as np
 
 from loggerd.analysis.axis import SessionAxis
-from loggerd.analysis.intake import check_range, clock_marks
+from loggerd.analysis.intake import ClockWatch, check_range, out_of_place
 from loggerd.analysis.plan import BankPlan
 from loggerd.decoding.scaling import scale_at, to_fine
 from loggerd.model.bank import Series
@@ -57,7 +57,9 @@ def _rows(
     at_ms = block.mono_ms + axis.offset_ms
     cells: dict[str, list[str]] = {}
     marks = np.zeros(len(block), dtype=np.int64)
-    for mark, when in clock_marks(at_ms, block.wall_minus_mono_ms, block.clock):
+    offsets = block.wall_minus_mono_ms
+    found = out_of_place(at_ms, offsets) if axis.by_wall else ClockWatch().push(axis.session, at_ms, offsets, block.clock)
+    for mark, when in found:
         marks[np.searchsorted(at_ms, when)] |= int(mark)
     for position, one in enumerate(block.series):
         series = plan.series[one]

@@ -94,7 +94,11 @@ class ReadingsFile:
         )
 
     def blocks(self) -> Iterator[ScanBlock]:
-        """All rows in strictly rising time, block by block; can be used once. Closes the file at the end."""
+        """All rows in their order, block by block; can be used once. Closes the file at the end.
+
+        A row whose time repeats or runs backward is there too, right after the row before it (`mono_ms`), with its
+        own time in `wall_minus_mono_ms`.
+        """
         parser = self._opened()
         with self._faults_named():
             try:
@@ -197,14 +201,14 @@ class ReadingsFile:
         return data + self._file.read(1) if data.endswith(b"\r") else data
 
     def _block(self, columns: Columns) -> Iterator[ScanBlock]:
-        length = len(columns.times_ms)
+        length = len(columns.order_ms)
         if length:
             yield ScanBlock(
                 device=self.device,
                 boot=0,
                 series=tuple(range(len(columns.counts))),
-                mono_ms=columns.times_ms,
-                wall_minus_mono_ms=np.zeros(length, np.int64),
+                mono_ms=columns.order_ms,
+                wall_minus_mono_ms=columns.times_ms - columns.order_ms,
                 clock=np.full(length, int(ClockState.SET)),
                 counts=columns.counts,
             )

@@ -286,27 +286,41 @@ def test_local_times_of_an_empty_block_are_empty() -> None:
     assert len(times) == len(exist) == 0
 
 
-def test_repeated_and_backward_times_are_left_out_counted_and_named() -> None:
-    for cut in (None, 1, 2, 3):
-        parser, rows = parse("".join(f"{t},{t},2\n" for t in (10, 11, 11, 12, 9, 8, 13, 13, 14)), cut=cut)
+def orders(text: str, cut: int | None) -> tuple[ReadingsParser, list[int]]:
+    """The parser after all the text, and the order of the rows."""
+    parser = ReadingsParser(read_header("time,volts,amps", None), VIENNA)
+    lines = text.encode().splitlines(keepends=True)
+    step = cut or len(lines)
+    taken = [parser.push(b"".join(lines[at : at + step])) for at in range(0, len(lines), step)]
+    taken.append(parser.finish())
+    return parser, [int(order) for block in taken for order in block.order_ms]
 
-        assert [row[0] for row in rows] == [10_000, 11_000, 12_000, 13_000, 14_000]
-        assert [row[1] for row in rows] == [10_000, 11_000, 12_000, 13_000, 14_000]
+
+def test_repeated_and_backward_times_stay_where_they_stand_counted_and_named() -> None:
+    text = "".join(f"{t},{t},2\n" for t in (10, 11, 11, 12, 9, 8, 13, 13, 14))
+    for cut in (None, 1, 2, 3):
+        parser, rows = parse(text, cut=cut)
+        _, order = orders(text, cut)
+
+        assert [row[0] // 1000 for row in rows] == [10, 11, 11, 12, 9, 8, 13, 13, 14]
+        assert [row[1] // 1000 for row in rows] == [10, 11, 11, 12, 9, 8, 13, 13, 14]
+        assert order == [10_000, 11_000, 11_001, 12_000, 12_001, 12_002, 13_000, 13_001, 14_000]
         assert (parser.order.repeated, parser.order.repeated_lines) == (2, [4, 9])
         assert (parser.order.backward, parser.order.backward_lines) == (2, [6, 7])
         assert (parser.order.first_ms, parser.order.last_ms, parser.order.kept) == (10_000, 14_000, 5)
 
 
 def test_one_date_in_the_future_does_not_cost_the_rows_after_it() -> None:
+    text = "".join(f"{t},1,2\n" for t in (10, 11, 4_000_000_000, 12, 13, 14))
     for cut in (None, 1, 3):
-        parser, rows = parse("".join(f"{t},1,2\n" for t in (10, 11, 4_000_000_000, 12, 13, 14)), cut=cut)
+        parser, order = orders(text, cut)
 
-        assert [row[0] for row in rows] == [10_000, 11_000, 12_000, 13_000, 14_000]
+        assert order == [10_000, 11_000, 11_001, 12_000, 13_000, 14_000]
         assert parser.order.backward_lines == [4]
 
 
 @given(st.lists(st.integers(0, 60), max_size=60), st.integers(1, 10))
-def test_kept_times_rise_strictly_and_do_not_depend_on_blocks(times: list[int], cut: int) -> None:
+def test_the_order_rises_strictly_and_does_not_depend_on_blocks(times: list[int], cut: int) -> None:
     whole, pieces = TimeOrder(1), TimeOrder(1)
     array = np.array(times, np.int64)
     lines = np.arange(len(times)) + 2
@@ -321,6 +335,7 @@ def test_kept_times_rise_strictly_and_do_not_depend_on_blocks(times: list[int], 
 
     assert kept == cut_kept
     assert all(earlier < later for earlier, later in pairwise(kept))
+    assert len(kept) == len(times)
     assert whole.kept + whole.repeated + whole.backward == len(times)
     assert (whole.backward_lines, whole.repeated_lines) == (pieces.backward_lines, pieces.repeated_lines)
 

@@ -54,14 +54,16 @@ def test_a_file_gives_series_blocks_and_a_report(tmp_path: Path) -> None:
     assert [(one.resolution, one.scales[0].factor, one.scales[0].shift) for one in series] == [(0.001, 1.0, 0.0)] * 3
     assert [one.scales[0].since_ms for one in series] == [None] * 3
     merged = [int(time) for block in blocks for time in block.mono_ms]
-    assert merged == [1_777_636_800_000, 1_777_636_801_000, 1_777_636_802_000]
-    assert [int(count) for block in blocks for count in block.counts[0]] == [-5250, -5250, -5000]
-    assert [int(count) for block in blocks for count in block.counts[1]] == [6400, MISSING, 6300]
-    assert [int(count) for block in blocks for count in block.counts[2]] == [21500, MISSING, MISSING]
+    start = 1_777_636_800_000
+    assert merged == [start, start + 1000, start + 1001, start + 1002, start + 2000]
+    walls = [int(time) for block in blocks for time in block.mono_ms + block.wall_minus_mono_ms]
+    assert walls == [start, start + 1000, start + 1000, start, start + 2000]
+    assert [int(count) for block in blocks for count in block.counts[0]] == [-5250, -5250, 1000, 1000, -5000]
+    assert [int(count) for block in blocks for count in block.counts[1]] == [6400, MISSING, 1000, 1000, 6300]
+    assert [int(count) for block in blocks for count in block.counts[2]] == [21500, MISSING, 1000, 1000, MISSING]
     for block in blocks:
         assert block.series == (0, 1, 2)
         assert block.boot == 0
-        assert not block.wall_minus_mono_ms.any()
         assert not block.clock.any()
         assert {column.dtype for column in block.counts} == {np.dtype(np.int64)}
     assert report.channels == ("amps", "block_2_volts", "ambient_celsius")

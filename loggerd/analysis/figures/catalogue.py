@@ -58,5 +58,11 @@ def figures_of(
     found = []
     for spec in catalogue:
         figure = spec.find(subject, context)
-        found.append(Figure(spec.name, figure.value, figure.low, figure.high, figure.reason))
+        value, low, high = map(_plain_zero, (figure.value, figure.low, figure.high))
+        found.append(Figure(spec.name, value, low, high, figure.reason))
     return tuple(found)
+
+
+def _plain_zero(value: float | None) -> float | None:
+    """A zero without a sign: the record does not keep the sign of zero, and what is stored must equal what is told."""
+    return None if value is None else value + 0.0

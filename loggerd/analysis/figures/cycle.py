@@ -11,6 +11,7 @@ from loggerd.model.ledger import Figure
 _NO_CHARGE = "no charge has answered this discharge yet"
 _LONG_GAP = "readings are missing for more than an hour, or for an unknown time"
 _NO_VOLTS = "no channel measured the bank voltage"
+_NO_ENERGY = "the bank voltage is missing for the whole discharge or the whole charge"
 
 
 def _magnitude(charge: Charge, gain: float, offset: float) -> Figure:
@@ -81,6 +82,8 @@ def _judged_ratio(part: Part, top: Charge, bottom: Charge, context: Context) -> 
         return cannot_tell(_NO_CHARGE)
     if part.long_gap:
         return cannot_tell(_LONG_GAP)
+    if not top.value or not bottom.value:
+        return cannot_tell(_NO_ENERGY)
     return _ratio(top, bottom, context.limits.offset / 1000)
 
 

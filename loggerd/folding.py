@@ -20,6 +20,8 @@ _log = logging.getLogger("loggerd")
 
 CHECKPOINT_MS = 3_600_000
 """A state is stored with every result, and at least this often, so that a restart has little to fold again."""
+WINDOWS_A_COMMIT = 48
+"""Hours of readings folded between two commits while catching up: each commit waits for the card."""
 
 
 @dataclass
@@ -121,18 +123,22 @@ class Follower:
         windows: int | None,
     ) -> None:
         gathered: list[ScanWindow] = []
+        stored = 0
         for done, window in enumerate(reader.windows(bank.name, bank.position), 1):
             if gathered and (gathered[-1].session != window.session or _scans(gathered) >= PIECE):
                 self._take(bank, gathered)
                 gathered = []
+                if done - stored > WINDOWS_A_COMMIT:
+                    self._store([bank])
+                    stored = done
             gathered.append(window)
             if progress is not None and done % 24 == 0:
                 progress(bank.name, done)
             if windows is not None and done >= windows:
-                self._take(bank, gathered)
-                return
+                break
+        else:
+            bank.behind = False
         self._take(bank, gathered)
-        bank.behind = False
         self._store([bank])
 
     def _take(self, bank: FollowedBank, gathered: list[ScanWindow]) -> None:
@@ -141,7 +147,6 @@ class Follower:
         last = gathered[-1]
         blocks = [block for window in gathered for block in window.blocks]
         bank.take(self._axis(last.session), blocks, Position(last.session, last.until_mono_ms))
-        self._store([bank])
 
     def _store(self, banks: list[FollowedBank]) -> None:
         due = [bank for bank in banks if bank.due()]

@@ -61,9 +61,7 @@ def session_axes(sessions: Sequence[SessionSpan]) -> dict[int, SessionAxis]:
         is_set = span.start_clock is ClockState.SET
         unknown = end is not None and (pushed or not is_set or not was_set)
         correction = span.last_offset_ms - offset if span.last_clock is ClockState.SET else 0
-        axes[span.session] = SessionAxis(
-            span.session, offset, unknown, correction, span.interval_ms, span.by_wall
-        )
+        axes[span.session] = SessionAxis(span.session, offset, unknown, correction, span.interval_ms, span.by_wall)
         end = span.last_mono_ms + offset
         was_set = is_set
     return axes

@@ -15,6 +15,10 @@ from math import sqrt
 from loggerd.analysis.plan import Thresholds
 from loggerd.analysis.stretch import CHARGE2_PER_AMP_HOUR, VARIATION_SHIFT, Stretch
 
+_LEAST_REPEATS = 8
+"""Short runs of one label before their regularity means anything."""
+_LONGEST_TURN = 8.0
+"""Readings in one turn up to which load and readings are taken to be in step."""
 _ALIAS_READINGS = 12
 """Load states that last fewer readings than this may be an image of a load that switches between readings."""
 
@@ -72,11 +76,13 @@ def _amp_hours(stretch: Stretch, limits: Thresholds, charge2: int, time2: int) -
     filled, lost = stretch.filled_ms / 3_600_000, stretch.lost_ms / 3_600_000
     mean = charge2 / time2 / 1000 if time2 else 0.0
     counted = min(1.0, stretch.counted2 / stretch.time2) if stretch.time2 else 0.0
-    noise = (1.0 - counted) * limits.noise / 1000 * sqrt(max(stretch.readings, 1)) * _hours_per_reading(stretch)
+    # An offset and the noise act on what was not counted too: without that, a gap would narrow the band.
+    hours = stretch.time2 / 7_200_000 + lost
+    noise = (1.0 - counted) * limits.noise / 1000 * hours / sqrt(max(stretch.readings, 1))
     steps = 2 * limits.count_step if counted else 0.0
     return Charge(
         value=charge2 / CHARGE2_PER_AMP_HOUR,
-        span_hours=time2 / 7_200_000,
+        span_hours=time2 / 7_200_000 + lost,
         random=sqrt((2 * noise) ** 2 + steps**2 + _sampling(stretch) ** 2 + _edges(stretch) ** 2),
         below=filled * max(0.0, mean - low) + lost * max(0.0, -low),
         above=filled * max(0.0, high - mean) + lost * max(0.0, high),
@@ -97,7 +103,10 @@ def _sampling(stretch: Stretch) -> float:
 
     Jumps seen now and then leave each jump's own instant open. Where states last only a few readings, the load may
     in truth be faster than the readings (an image of it is what is seen), and the error can follow the image's period.
+    Where they all last the same few readings, load and readings are in step, and nothing averages out.
     """
+    if (in_step := _in_step(stretch)) is not None:
+        return in_step
     unit = float(1 << VARIATION_SHIFT) / 3.6e9  # one squared unit's root, in Ah
     states = stretch.steps
     if not states:
@@ -109,6 +118,28 @@ def _sampling(stretch: Stretch) -> float:
     jump = stretch.step_total / states / 1000
     period_hours = 2 * stretch.time2 / 7_200_000 / states
     return sqrt(independent**2 + (jump * period_hours / 4) ** 2)
+
+
+def _in_step(stretch: Stretch) -> float | None:
+    """Half width [Ah] where a load switches in step with the readings, None where it does not.
+
+    If every state of a load is seen for the same number of readings, m readings make one turn of load and readings
+    against each other, and only m moments of the load's own cycle are ever seen: its share of on-time is known to one
+    part in m, however long it goes on.
+    """
+    regular = [
+        (count, readings)
+        for count, readings, squares in stretch.short_runs.values()
+        if count >= _LEAST_REPEATS and count * squares - readings**2 <= 0.02 * readings**2
+    ]
+    if len(regular) < 2 or not stretch.steps:
+        return None
+    turn = sum(readings / count for count, readings in regular)
+    if turn > _LONGEST_TURN:
+        return None
+    share = sum(readings for _, readings in regular) / max(stretch.readings, 1)
+    hours = share * stretch.time2 / 7_200_000
+    return stretch.step_total / stretch.steps / 1000 * hours / turn
 
 
 def watt_hours(stretch: Stretch, charge: Charge, energy2: int) -> Charge:

@@ -12,6 +12,9 @@ from dataclasses import dataclass, field
 
 from loggerd.analysis.part import Part, part_from_plain, part_to_plain
 
+_SHARE_IN_RESTS = 0.25
+"""Share of the minimum swing that short runs must move before a rest counts as part of a discharge or charge."""
+
 
 @dataclass
 class CycleBuilder:
@@ -34,23 +37,30 @@ class CycleBuilder:
             self.after.add(part)
             self._while_discharging()
             return []
-        if self.after.empty and not part.discharge_ms:
+        if self.after.empty and not self._discharges(part):
             self._before_discharge(part)
             return []
         self.after.add(part)
         return self._while_charging()
 
+    def _discharges(self, part: Part) -> bool:
+        """Whether there is a discharge in it; short runs in a rest count when they move something."""
+        return part.discharge_ms > 0 or -part.discharge_ah.value >= _SHARE_IN_RESTS * self.minimum
+
+    def _charges(self, part: Part) -> bool:
+        return part.charge_ms > 0 or part.charge_ah.value >= _SHARE_IN_RESTS * self.minimum
+
     def _before_discharge(self, part: Part) -> None:
         if self.up.empty:
             return  # nothing was discharged yet: nothing to answer
         self.lead.add(part)
-        if part.charge_ms:
+        if self._charges(part):
             self.up.add(self.lead)
             self.lead = Part()
 
     def _while_discharging(self) -> None:
         net = self.after.net_ah
-        if net <= 0 and self.after.discharge_ms:
+        if net <= 0 and self._discharges(self.after):
             self.down.add(self.after)
             self.after = Part()
         elif net >= self.minimum:
@@ -64,7 +74,7 @@ class CycleBuilder:
             self.down, self.up, self.lead, self.after = self.after, Part(), Part(), Part()
             self.discharging = True
             return [ended] if ended is not None else []
-        if net >= 0 and self.after.charge_ms:
+        if net >= 0 and self._charges(self.after):
             if not self.up.empty:
                 if not self.lead.empty:
                     self.up.add(self.lead)
@@ -85,8 +95,8 @@ class CycleBuilder:
         """The cycle under way, as far as it has come."""
         cycle = self._cycle()
         if cycle is None:
-            return self.after if self.after.discharge_ms else None
-        if self.discharging and self.after.charge_ms:
+            return self.after if self._discharges(self.after) else None
+        if self.discharging and self._charges(self.after):
             cycle.add(self.after)
         return cycle
 

@@ -23,6 +23,7 @@ from loggerd.analysis.phases import PhaseBuilder
 from loggerd.analysis.plan import RULES_VERSION, BankPlan, thresholds
 from loggerd.analysis.runs import RunBuilder, SideColumn
 from loggerd.analysis.stretch import LEFT_OUT, Stretch
+from loggerd.analysis.stuck import StuckWatch
 from loggerd.decoding.scaling import scale_at
 from loggerd.model.channels import MISSING
 from loggerd.model.ledger import Entry, FoldResults, MarkSpan
@@ -42,7 +43,6 @@ class BankFold:
         self.plan = plan
         self.choice = choose_lead(plan.bank, plan.series)
         self._session: int | None = None
-        self._gap_unknown = False
         self._cleaner = ColumnCleaner(plan)
         self._spans = SpanTracker()
         self._bank = _LeadFold(plan, self.choice) if self.choice is not None else None
@@ -56,14 +56,18 @@ class BankFold:
             return FoldResults()
         if self._session != axis.session:
             if self._session is not None and axis.gap_unknown and self._bank is not None:
-                entries.extend(self._bank.break_off())
+                broken = self._bank.break_off()
+                entries.extend(broken.entries)
+                marks.extend(broken.marks)
             self._session = axis.session
             if self._bank is not None:
                 self._bank.set_interval(axis.interval_ms.get(self._bank.choice.device))
         for piece in _pieces(blocks):
             devices, found = self._cleaner.push(axis, piece)
             if self._bank is not None:
-                entries.extend(self._bank.push(axis.session, devices, found))
+                settled = self._bank.push(axis.session, devices, found)
+                entries.extend(settled.entries)
+                marks.extend(settled.marks)
             for channel, mark, at_ms in found:
                 marks.extend(self._spans.add(channel, mark, axis.session, at_ms))
         latest = max(int(block.mono_ms[-1]) for block in blocks) + axis.offset_ms
@@ -77,8 +81,8 @@ class BankFold:
         """
         copy = BankFold(self.plan)
         copy.load(self.dump())
-        entries = copy._bank.finish() if copy._bank is not None else []
-        return FoldResults(tuple(entries), tuple(copy._spans.finish()))
+        last = copy._bank.finish() if copy._bank is not None else FoldResults()
+        return FoldResults(last.entries, (*last.marks, *copy._spans.finish()))
 
     def dump(self) -> bytes:
         """The whole state as JSON text: whole numbers and floats that read back exactly."""
@@ -119,6 +123,7 @@ class _LeadFold:
         most = max(abs(scale.valid[0]), abs(scale.valid[1]))
         self._counter = CounterReader(most, len(choice.counters) > 1)
         self._volts = Hold(limit_ms=30_000)
+        self._stuck = StuckWatch(plan.bank.rated_amp_hours, _judged(plan, choice))
         self._gap_unknown = False
         self._interval = _DEFAULT_INTERVAL_MS
         self.set_interval(None)
@@ -132,21 +137,22 @@ class _LeadFold:
 
     def push(
         self, session: int, devices: dict[str, DeviceColumns], found: list[tuple[str, Mark, np.ndarray]]
-    ) -> list[Entry]:
+    ) -> FoldResults:
         lead = self._lead(session, devices, found)
         self._mark_gaps(lead, found)
         runs = self._runs.push(lead, self._sides(devices))
         return self._to_ledgers(runs)
 
-    def _to_ledgers(self, runs: list[Stretch]) -> list[Entry]:
+    def _to_ledgers(self, runs: list[Stretch]) -> FoldResults:
         phases = self._phases.push(runs)
         running = self._runs.open
         if running is not None and self._phases.would_settle(running) and self._phases.changes_with(running):
             phases.extend(self._phases.push([self._runs.cut_open()]))
+        marks = self._stuck.push(phases)
         entries = self._ledgers.push(phases, self._gap_unknown)
         if phases:
             self._gap_unknown = False
-        return entries
+        return FoldResults(tuple(entries), tuple(marks))
 
     def _lead(
         self, session: int, devices: dict[str, DeviceColumns], found: list[tuple[str, Mark, np.ndarray]]
@@ -205,21 +211,26 @@ class _LeadFold:
         if len(interval) and int(interval.max()) > self._runs.gap_ms:
             found.append((self.choice.amps[0], Mark.GAP_BEFORE, lead.at_ms[interval > self._runs.gap_ms]))
 
-    def break_off(self) -> list[Entry]:
+    def break_off(self) -> FoldResults:
         """A pause of unknown length: whatever is under way ends with the last reading."""
-        entries = self._ledgers.push(self._end(), self._gap_unknown)
+        phases = self._end()
+        marks = self._stuck.push(phases)
+        entries = self._ledgers.push(phases, self._gap_unknown)
         self._gap_unknown = True
-        return entries
+        return FoldResults(tuple(entries), tuple(marks))
 
     def _end(self) -> list[Stretch]:
         phases = self._phases.push(self._runs.break_off())
         return phases + self._phases.finish()
 
-    def finish(self) -> list[Entry]:
+    def finish(self) -> FoldResults:
+        """What stands open. Spends this object."""
         phases = self._end()
+        marks = [*self._stuck.push(phases), *self._stuck.finish()]
         entries = self._ledgers.push(phases[:-1], self._gap_unknown)
         unknown = self._gap_unknown and len(phases) == 1
-        return entries + self._ledgers.unfinished(phases[-1] if phases else None, unknown)
+        entries += self._ledgers.unfinished(phases[-1] if phases else None, unknown)
+        return FoldResults(tuple(entries), tuple(marks))
 
     def to_plain(self) -> dict[str, object]:
         return {
@@ -228,6 +239,7 @@ class _LeadFold:
             "ledgers": self._ledgers.to_plain(),
             "counter": self._counter.to_plain(),
             "volts": self._volts.to_plain(),
+            "stuck": self._stuck.to_plain(),
             "gap_unknown": self._gap_unknown,
             "interval": self._interval,
         }
@@ -238,6 +250,7 @@ class _LeadFold:
         self._ledgers.load_plain(plain["ledgers"])  # type: ignore[arg-type]
         self._counter.load_plain(plain["counter"])
         self._volts.load_plain(plain["volts"])  # type: ignore[arg-type]
+        self._stuck.load_plain(plain["stuck"])  # type: ignore[arg-type]
         self._gap_unknown = bool(plain["gap_unknown"])
         self.set_interval(int(plain["interval"]))  # type: ignore[call-overload]
 
@@ -249,6 +262,12 @@ _NOT_A_SIDE = frozenset({"amps", "volts", "net_amp_hours", "charged_amp_hours", 
 def _column(device: DeviceColumns, name: str) -> np.ndarray:
     column = device.columns.get(name)
     return column if column is not None else np.full(len(device.at_ms), MISSING, dtype=np.int64)
+
+
+def _judged(plan: BankPlan, choice: LeadChoice) -> frozenset[str]:
+    """Channels that may be found stuck. A current made of several is known as "amps" in sums, but is no channel."""
+    names = frozenset(series.channel.name for series in plan.series.values())
+    return names if choice.amps == ("amps",) else names - {"amps"}
 
 
 def _count_step(plan: BankPlan, choice: LeadChoice) -> float:

@@ -77,7 +77,7 @@ def part_of_phase(phase: Stretch, limits: Thresholds) -> Part:
         phase.end_ms,
         discharge_ah=out,
         charge_ah=back,
-        rest_ah=Charge(rest, net.span_hours - out.span_hours - back.span_hours, 0.0, 0.0, 0.0),
+        rest_ah=Charge(rest, max(0.0, net.span_hours - out.span_hours - back.span_hours), 0.0, 0.0, 0.0),
         discharge_wh=watt_hours(phase, out, phase.out_energy2),
         charge_wh=watt_hours(phase, back, phase.in_energy2),
         gap_ms=phase.filled_ms + phase.lost_ms,

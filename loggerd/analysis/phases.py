@@ -4,7 +4,8 @@ Theory. A run of another label than the phase under way is only a candidate: it 
 `dwell_ms`; then it becomes the new phase, back-dated to its own start, and what waited before it belongs to the phase
 that ends there. If the old label settles again first, everything that waited is folded into the old phase.
 Two more rules, for what real loads do:
-- a flicker of one or two readings between two runs of one label does not part them (noise near a threshold);
+- a flicker of one or two readings between two much longer runs of one label does not part them (noise near a
+  threshold);
 - when nothing settles for `train_ms` (a compressor or a truck that switches faster than the dwell), the waiting runs
   together become one phase, with the label of their mean current.
 Everything is decided on closed runs, or on an open run that has already lasted long enough to settle whatever comes:
@@ -19,6 +20,8 @@ from dataclasses import dataclass, field
 from loggerd.analysis.stretch import Stretch, stretch_from_plain, stretch_to_plain
 
 FLICKER_READINGS = 2
+FLICKER_SHARE = 4
+"""How many times longer the runs around a flicker have to be; else it is a load that switches."""
 BREAK_MS = 3_600_000
 """A gap longer than an hour ends the phase it falls into."""
 TRAIN_DWELLS = 5
@@ -38,6 +41,8 @@ class PhaseBuilder:
         phases: list[Stretch] = []
         for run in runs:
             phases.extend(self._close_at_gap(run))
+            if run.duration_ms < self.dwell_ms and not run.resumed:
+                run.short_runs = {str(run.label): [1, run.readings, run.readings**2]}
             self._wait(run)
             phases.extend(self._decide())
         return phases
@@ -74,15 +79,17 @@ class PhaseBuilder:
         self.pending.append(run)
         while len(self.pending) >= 2 and self.pending[-1].label == self.pending[-2].label:
             _join(self.pending[-2], self.pending.pop())
-        if len(self.pending) >= 3 and self._flicker(self.pending[-2]):
+        if len(self.pending) >= 3 and self._flickered(*self.pending[-3:]):
             before, flicker, after = self.pending[-3:]
-            if before.label == after.label:
-                _join(before, flicker)
-                _join(before, after)
-                del self.pending[-2:]
+            _join(before, flicker)
+            _join(before, after)
+            del self.pending[-2:]
 
-    def _flicker(self, run: Stretch) -> bool:
-        return run.readings <= FLICKER_READINGS and run.duration_ms < self.dwell_ms
+    def _flickered(self, before: Stretch, between: Stretch, after: Stretch) -> bool:
+        """Whether a run is one or two stray readings between much longer runs of one label."""
+        stray = between.readings <= FLICKER_READINGS and between.duration_ms < self.dwell_ms
+        least = FLICKER_SHARE * between.readings
+        return stray and before.label == after.label and before.readings >= least <= after.readings
 
     def _decide(self) -> list[Stretch]:
         if not self.pending:

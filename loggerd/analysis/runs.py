@@ -198,7 +198,7 @@ class RunBuilder:
         """
         run = self.open
         assert run is not None
-        self.open = Stretch(run.label, run.end_session, run.end_ms, run.end_session, run.end_ms)
+        self.open = Stretch(run.label, run.end_session, run.end_ms, run.end_session, run.end_ms, resumed=True)
         return run
 
     def break_off(self) -> list[Stretch]:

@@ -50,8 +50,10 @@ class Stretch:
     the current jumped; step_total: sum of those jumps [mA]. first_jump, last_jump: the jumps of current at its ends
     times the interval they lie in [mA ms]: the switch was somewhere in there.
     filled_ms: time of short gaps, whose charge is the mean of both sides and is counted; lost_ms: time of longer
-    gaps, whose charge is not counted. tail_*: current and voltage over the last minutes of the last run that has
-    the stretch's own label.
+    gaps, whose charge is not counted. resumed: the rest of a run that was handed over before it ended; short_runs: of
+    the runs shorter than the dwell that were folded in, by label: number, readings, readings squared, which tell
+    whether a load switches as regularly as the readings are taken. tail_*: current and voltage over the last minutes
+    of the last run that has the stretch's own label.
     """
 
     label: int
@@ -81,6 +83,8 @@ class Stretch:
     tail_count: int = 0
     tail_milliamps: int = 0
     tail_millivolts: int = 0
+    resumed: bool = False
+    short_runs: dict[str, list[int]] = field(default_factory=dict)
     spreads: dict[str, Spread] = field(default_factory=dict)
 
     def share_by_label(self) -> None:
@@ -123,6 +127,9 @@ class Stretch:
         self.filled_ms += other.filled_ms
         self.lost_ms += other.lost_ms
         self.counted2 += other.counted2
+        for label, numbers in other.short_runs.items():
+            before = self.short_runs.get(label, [0, 0, 0])
+            self.short_runs[label] = [one + more for one, more in zip(before, numbers, strict=True)]
         for name, spread in other.spreads.items():
             mine = self.spreads.get(name)
             if mine is None:

@@ -16,7 +16,7 @@ def _fold(
     order: list[int], walls: list[int], milliamps: list[int], interval_ms: int
 ) -> tuple[list[Entry], list[MarkSpan]]:
     at, wall = np.array(order, dtype=np.int64), np.array(walls, dtype=np.int64)
-    plain = block(at, [np.array(milliamps, dtype=np.int64), np.full(len(at), 50_000)])
+    plain = block(at, [np.array(milliamps, dtype=np.int64), 50_000 - np.arange(len(at))])
     shifted = ScanBlock(plain.device, 1, plain.series, at, wall - at, plain.clock, plain.counts)
     fold = BankFold(plan({"amps": series("amps"), "volts": series("volts")}))
     settled = fold.push(SessionAxis(1, 0, interval_ms={"meter": interval_ms}, by_wall=True), [shifted])

@@ -44,7 +44,7 @@ def test_every_foreign_key_holds_and_wrong_types_are_refused(path: Path) -> None
         with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
             connection.execute("INSERT INTO event VALUES (1, 99, 0, 0, 'a', 'b', 'c')")
         with pytest.raises(sqlite3.IntegrityError, match="cannot store TEXT"):
-            connection.execute("INSERT INTO session VALUES (1, 'live', 'x', 0, 0, '', NULL, NULL, NULL, NULL)")
+            connection.execute("INSERT INTO checkpoint VALUES ('house', 'x', 1, 0, x'', 0)")
 
 
 def test_migrations_are_numbered_without_gaps() -> None:

@@ -149,11 +149,15 @@ def test_only_scans_in_the_time_asked_for(path: Path) -> None:
         story.seal()
         start, stop = WALL_MS + 50 * 60_000, WALL_MS + 3 * HOUR_MS + 5 * 60_000
         found = scans_of(reader.windows("house", None, from_ms=start, until_ms=stop))
-        assert found == {
+        expected = {
             key: value
             for key, value in readings_of(story.blocks).items()
             if key[3] != 4 and start <= WALL_MS + key[2] < stop
         }
+        assert found == expected
+        middle = Position(story.session, 2 * HOUR_MS + 17 * 60_000)
+        after = scans_of(reader.windows("house", middle, from_ms=start, until_ms=stop))
+        assert after == {key: value for key, value in expected.items() if key[2] > middle.mono_ms}
 
 
 def test_imports_come_first_by_their_first_reading(path: Path) -> None:

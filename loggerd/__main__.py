@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 
 from loggerd import __version__
 from loggerd.cli import VERBS
-from loggerd.errors import LoggerdError
+from loggerd.cli.arguments import WordsError
+from loggerd.errors import LoggerdError, SettingsError
 
 _DESCRIPTION = "Reads the instruments of lead-acid banks and keeps the ledger of their cycles. It only ever reads."
 
@@ -27,15 +29,17 @@ def main(arguments: list[str] | None = None) -> int:
     chosen = build_parser().parse_args(arguments)
     try:
         code: int = chosen.run(chosen)
+        sys.stdout.flush()
     except LoggerdError as error:
         print(f"loggerd {chosen.verb}: {error}", file=sys.stderr)
-        return 2 if type(error).__name__ == "SettingsError" else 1
+        return 2 if isinstance(error, SettingsError | WordsError) else 1
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
         return 130
     except BrokenPipeError:
-        # Whoever read our output has gone (a pager that was left): nothing is wrong here.
-        sys.stderr.close()
+        # Whoever read our output has gone (a pager that was left): nothing is wrong here. What is still to be
+        # written at exit goes nowhere, instead of failing again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     return code
 

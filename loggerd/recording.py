@@ -15,15 +15,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 from loggerd.clock import Clock
-from loggerd.errors import StoreError, StoreFull
+from loggerd.errors import StoreDamaged, StoreError, StoreFull
 from loggerd.folding import Follower
 from loggerd.model.scan import ClockState, Scan, ScanBlock
+from loggerd.outputs.ledger_json import utc_text
 from loggerd.plans import service_note
 from loggerd.recorder import Recorder
 from loggerd.settings.domain import series_of
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent
-from loggerd.store.record import HOUR_MS, BankResults, Commit, RecordEvent, RecordReader, RecordWriter
+from loggerd.store.record import HOUR_MS, BankResults, Commit, RecordEvent, RecordReader, RecordWriter, set_aside
 from loggerd.waiting import Waiting
 
 _log = logging.getLogger("loggerd")
@@ -57,18 +58,30 @@ class Recording:
         self._must_reopen = False
         self._tried = 0.0
         self._last_turn = time.monotonic()
-        self._sealed_former = False
+        self._tidied = False
         self._begin_session()
 
     @staticmethod
     def open(settings: SiteSettings, path: Path, clock: Clock, announce: Callable[[str], None] | None) -> Recording:
-        """Open the record and begin a session. Raises StoreError."""
-        writer = _open_writer(path)
+        """Open the record and begin a session. Raises StoreError.
+
+        A damaged record is set aside, whole as it is, and a new one begun: today's readings do not wait for that.
+        """
+        aside: Path | None = None
         try:
-            return Recording(settings, path, clock, announce, writer)
+            writer = RecordWriter.open(path)
+        except StoreDamaged as error:
+            aside = set_aside(path, utc_text(clock.wall_ms()).replace(":", ""))
+            _log.error("%s\nThe damaged record is kept as %s; a new one is begun.", error, aside)
+            writer = RecordWriter.open(path)
+        try:
+            recording = Recording(settings, path, clock, announce, writer)
         except BaseException:
             writer.close()
             raise
+        if aside is not None:
+            recording.note("record_damaged", f"the damaged record was set aside as {aside.name}; see loggerd salvage")
+        return recording
 
     def _begin_session(self) -> None:
         clock = self._clock
@@ -80,6 +93,11 @@ class Recording:
         self._recorder.note("started", "service", "the service began to read")
         self._sealed_until = mono // HOUR_MS * HOUR_MS
         self.follower = Follower(self._settings, self._path, self.writer, wall, "service started")
+
+    def note(self, kind: str, text: str) -> None:
+        """Keep an event of the record itself."""
+        with self._lock:
+            self._recorder.note(kind, "record", text)
 
     # -- from the event loop --
 
@@ -177,9 +195,12 @@ class Recording:
         """Move hours that are over, of earlier sessions too, to compressed blocks; once the ledgers are in step."""
         if self.behind:
             return
-        if not self._sealed_former:
+        if not self._tidied:
+            self._tidied = True
+            # Room for the log is for speed only: a full disk must not count as a fault of it.
+            with contextlib.suppress(StoreFull):
+                self.writer.grow_wal()
             self.writer.seal_ended(self.session)
-            self._sealed_former = True
         hour = self._clock.mono_ms() // HOUR_MS * HOUR_MS
         if hour > self._sealed_until:
             self.writer.seal(self.session, hour)
@@ -204,7 +225,7 @@ class Recording:
         if not self._path.exists():
             raise StoreError(f"{self._path}: the record is not there any more; bring its disk back")
         self.writer.close()
-        self.writer = _open_writer(self._path)
+        self.writer = RecordWriter.open(self._path)
         reader = RecordReader.open(self._path)
         try:
             known = {(one.id, one.began_mono_ms, one.began_wall_ms) for one in reader.sessions()}
@@ -226,14 +247,6 @@ class Recording:
 
     def close(self) -> None:
         self.writer.close()
-
-
-def _open_writer(path: Path) -> RecordWriter:
-    writer = RecordWriter.open(path)
-    # Room for the log is for speed only: a full disk must not keep the service from starting.
-    with contextlib.suppress(StoreFull):
-        writer.grow_wal()
-    return writer
 
 
 def _times(block: ScanBlock) -> str:

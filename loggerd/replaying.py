@@ -91,7 +91,8 @@ def scaled(series: Series, character: FileCharacter, bank: Bank) -> Series:
 
 def report_lines(report: FileReport) -> list[str]:
     """What a keeper should know of a file."""
-    lines = [f"{report.path}: {report.kept} of {report.rows} rows are in order, channels {', '.join(report.channels)}"]
+    name = "standard input" if report.path == "-" else report.path
+    lines = [f"{name}: {report.kept} of {report.rows} rows are in order, channels {', '.join(report.channels)}"]
     if report.ignored_columns:
         lines.append(f"columns that are no channel, left out: {', '.join(report.ignored_columns)}")
     for count, what, at in (

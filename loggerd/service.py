@@ -77,9 +77,7 @@ class Service:
         finally:
             tell_supervisor("STOPPING=1")
             await jobs.stop()
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await _end(tasks)
             await asyncio.get_running_loop().run_in_executor(self._writing, recording.commit_rest)
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
@@ -123,6 +121,20 @@ class Service:
             await asyncio.sleep(every / 2 if every else 30.0)
             if every and recording.alive():
                 tell_supervisor("WATCHDOG=1", f"STATUS={recording.status()}")
+
+
+async def _end(tasks: list[asyncio.Task[None]]) -> None:
+    """Cancel tasks until all have ended.
+
+    Once is not enough: before Python 3.12 asyncio.wait_for, which the Modbus library waits with, loses a cancellation
+    that comes in the same turn of the loop as the answer.
+    """
+    left = set(tasks)
+    while left:
+        for task in left:
+            task.cancel()
+        _, left = await asyncio.wait(left, timeout=1.0)
+    await asyncio.gather(*tasks, return_exceptions=True)
 
 
 async def run_until_signal(service: Service) -> None:

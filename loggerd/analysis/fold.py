@@ -146,7 +146,7 @@ class _LeadFold:
     def _to_ledgers(self, runs: list[Stretch]) -> FoldResults:
         phases = self._phases.push(runs)
         running = self._runs.open
-        if running is not None and self._phases.would_settle(running) and self._phases.changes_with(running):
+        if running is not None and self._phases.changes_with(running):
             phases.extend(self._phases.push([self._runs.cut_open()]))
         marks = self._stuck.push(phases)
         entries = self._ledgers.push(phases, self._gap_unknown)

@@ -47,13 +47,17 @@ class PhaseBuilder:
             phases.extend(self._decide())
         return phases
 
-    def would_settle(self, run: Stretch) -> bool:
-        """Whether a run that is still open has lasted long enough to settle, whatever follows."""
-        return run.duration_ms >= self.dwell_ms and run.readings > FLICKER_READINGS
-
     def changes_with(self, run: Stretch) -> bool:
-        """Whether that run, if it settles, ends the phase under way or what waits."""
+        """Whether a run that is still open settles whatever follows, and ends the phase under way or what waits.
+
+        It has to be so long that no further reading decides whether what came before it was a flicker.
+        """
+        if not self._lasted(run) or run.readings < FLICKER_SHARE * FLICKER_READINGS:
+            return False
         return self.current is None or bool(self.pending) or run.label != self.current.label
+
+    def _lasted(self, run: Stretch) -> bool:
+        return run.duration_ms >= self.dwell_ms and run.readings > FLICKER_READINGS
 
     def finish(self) -> list[Stretch]:
         """End the phase under way where it stands (an end of readings, or a break in them)."""
@@ -95,7 +99,7 @@ class PhaseBuilder:
         if not self.pending:
             return []
         last = self.pending[-1]
-        if self.would_settle(last):
+        if self._lasted(last):
             return self._settle()
         if last.end_ms - self.pending[0].start_ms >= TRAIN_DWELLS * self.dwell_ms:
             return self._settle_train()

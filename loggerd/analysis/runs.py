@@ -102,14 +102,13 @@ class RunBuilder:
 
     def _with_held(self, sides: list[SideColumn], until: int) -> list[SideColumn]:
         """Side readings, those held back before them; what is later than `until` is held if it may be reached yet."""
+        names = {side.name for side in sides}
+        waiting = [SideColumn(name, _EMPTY, _EMPTY) for name in self.held if name not in names]
         ready = []
-        for side in sides:
+        for side in [*sides, *waiting]:
             pieces = [*self._held_before(side.name), side]
             self._hold_late(side.name, pieces, until)
             ready.extend(pieces)
-        names = {side.name for side in sides}
-        for name in [name for name in self.held if name not in names]:
-            ready.extend(self._with_held([SideColumn(name, _EMPTY, _EMPTY)], until))
         return ready
 
     def _hold_late(self, name: str, pieces: list[SideColumn], until: int) -> None:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from loggerd.errors import LoggerdError
@@ -13,9 +16,25 @@ from loggerd.errors import LoggerdError
 if TYPE_CHECKING:
     from loggerd.settings.site import SiteSettings
 
+_MOST_DAYS = 3653
+
 
 class WordsError(LoggerdError):
     """What was asked for does not exist: names what does."""
+
+
+class OutputError(LoggerdError):
+    """A file that was asked for cannot be written."""
+
+
+@contextmanager
+def written_to(path: Path) -> Iterator[IO[str]]:
+    """A text file opened for writing. Raises OutputError."""
+    try:
+        with path.open("w", encoding="utf-8") as stream:
+            yield stream
+    except OSError as error:
+        raise OutputError(f"{path} cannot be written: {error.strerror}") from error
 
 
 def verb_parser(
@@ -53,6 +72,24 @@ def add_span(parser: argparse.ArgumentParser) -> None:
             help=f"{word} instant, such as 2026-05-01 or 2026-05-01T06:00 (local time of the site)"
             + ("" if name == "--from" else ", not included"),
         )
+
+
+def positive(text: str) -> float:
+    """A number above 0, for argparse."""
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not 0 < number < math.inf:
+        raise argparse.ArgumentTypeError(f"found {text}; expected a number above 0")
+    return number
+
+
+def whole_days(text: str) -> int:
+    """A number of days, for argparse."""
+    if not text.isdecimal() or int(text) > _MOST_DAYS:
+        raise argparse.ArgumentTypeError(f"found {text}; expected a whole number of days from 0 to {_MOST_DAYS}")
+    return int(text)
 
 
 def chosen_bank(settings: SiteSettings, name: str | None) -> str:

@@ -11,7 +11,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from loggerd.cli.arguments import verb_parser
+from loggerd.cli.arguments import OutputError, positive, verb_parser, whole_days
 
 _SCENARIOS = ("cabin", "forklift", "golf")
 
@@ -28,11 +28,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("--scenario", choices=_SCENARIOS, default="cabin", help="which site (default: cabin)")
     parser.add_argument("--folder", type=Path, help="where to keep it (default: a new temporary folder)")
-    parser.add_argument("--days", type=int, default=60, help="days of history (default: 60)")
-    parser.add_argument("--speed", type=float, default=60.0, help="times as fast as the clock (default: 60)")
+    parser.add_argument("--days", type=whole_days, default=60, help="days of history (default: 60)")
+    parser.add_argument("--speed", type=positive, default=60.0, help="times as fast as the clock (default: 60)")
     parser.add_argument("--seed", type=int, default=1, help="another seed gives another weather (default: 1)")
     parser.add_argument("--modbus-port", type=int, default=0, help="of the Modbus TCP server (default: a free one)")
-    parser.add_argument("--seconds", type=float, help="stop by itself after so many seconds")
+    parser.add_argument("--seconds", type=positive, help="stop by itself after so many seconds")
     parser.set_defaults(run=run)
 
 
@@ -43,7 +43,10 @@ def run(arguments: argparse.Namespace) -> int:
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s %(message)s")
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
     folder = arguments.folder or Path(tempfile.mkdtemp(prefix="loggerd-demo-"))
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be used as a folder: {error.strerror}") from error
     choice = DemoChoice(
         arguments.scenario,
         folder,

@@ -29,12 +29,15 @@ def run(arguments: argparse.Namespace) -> int:
     """Recompute and say what was done. Returns the exit code."""
     from pathlib import Path
 
+    from loggerd.errors import StoreError
     from loggerd.folding import Follower
     from loggerd.settings.load import load_settings
     from loggerd.store.record import RecordWriter
 
     settings = load_settings(arguments.settings)
     path = Path(settings.record.path)
+    if not path.exists():
+        raise StoreError(f"{path}: there is no record here; the service begins one when it starts")
     writer = RecordWriter.open(path)
     try:
         follower = Follower(settings, path, writer, time.time_ns() // 1_000_000, arguments.because)

@@ -7,7 +7,7 @@ import json
 import sys
 from pathlib import Path
 
-from loggerd.cli.arguments import add_bank, chosen_bank, verb_parser
+from loggerd.cli.arguments import add_bank, chosen_bank, verb_parser, written_to
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -46,6 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json == "-":
         print(text)
     else:
-        Path(arguments.json).write_text(text + "\n", encoding="utf-8")
+        with written_to(Path(arguments.json)) as stream:
+            stream.write(text + "\n")
         print(f"written to {arguments.json}", file=sys.stderr)
     return 0

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO
 
-from loggerd.cli.arguments import add_settings, verb_parser
+from loggerd.cli.arguments import OutputError, add_settings, verb_parser
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -48,7 +48,11 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.acknowledge is None:
         asyncio.run(run_until_signal(build_service(settings, SystemClock())))
         return 0
-    with arguments.acknowledge.open("wb", buffering=0) as stream:
+    try:
+        stream = arguments.acknowledge.open("wb", buffering=0)
+    except OSError as error:
+        raise OutputError(f"{arguments.acknowledge} cannot be written: {error.strerror}") from error
+    with stream:
         asyncio.run(run_until_signal(build_service(settings, SystemClock(), announcer(stream))))
     return 0
 

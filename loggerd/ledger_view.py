@@ -7,6 +7,7 @@ from pathlib import Path
 
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.fold import BankFold
+from loggerd.analysis.lead import NO_CURRENT
 from loggerd.errors import StoreError
 from loggerd.model.ledger import Entry, FoldResults, Instant, LedgerName, MarkSpan
 from loggerd.outputs.ledger_json import utc_text
@@ -116,6 +117,8 @@ def _open_entries(
         )
         return FoldResults()
     fold = BankFold(plan_of(settings, bank, reader.series(), sessions, stored.revisions))
+    if fold.choice is None:
+        notes.append(NO_CURRENT)
     position = None
     if stored.checkpoint is not None:
         position, state = stored.checkpoint

@@ -14,7 +14,7 @@ from loggerd.model.bank import Accuracy, Bank, Series, SeriesScale
 from loggerd.model.channels import parse_channel
 from loggerd.model.scan import ClockState
 from loggerd.settings.bank import BankSettings
-from loggerd.settings.domain import banks, series_of
+from loggerd.settings.domain import banks, series_of_bank
 from loggerd.settings.fingerprint import bank_settings_json
 from loggerd.settings.limits import load_limits
 from loggerd.settings.site import SiteSettings
@@ -83,7 +83,7 @@ def plan_of(
     A series that the settings no longer name keeps the scales of the latest revision that did.
     """
     bank, table = bank_named(settings, name)
-    now = {one.key: one for row in series_of(settings).values() for one in row if one.bank == name}
+    now = {one.key: one for one in series_of_bank(settings, name)}
     former = _former_series(revisions)
     notes = [SessionNote.read(session.note) for session in sessions if session.kind == "import"]
     noise = {device: note.noise_amps for note in notes for device in note.interval_ms}

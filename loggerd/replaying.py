@@ -9,6 +9,7 @@ import numpy as np
 
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.fold import BankFold
+from loggerd.analysis.lead import NO_CURRENT
 from loggerd.analysis.plan import BankPlan
 from loggerd.decoding.inference import reading_noise, usual_interval_ms
 from loggerd.errors import ReadingsFileError
@@ -25,11 +26,12 @@ _SAMPLE = 500_000
 
 @dataclass(frozen=True)
 class Replayed:
-    """The ledgers that a file gives, and what was found in the file."""
+    """The ledgers that a file gives, and what was found in the file. `notes` are for the keeper."""
 
     entries: tuple[Entry, ...]
     marks: tuple[MarkSpan, ...]
     report: FileReport
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,8 @@ def replay_file(settings: SiteSettings, bank_name: str, path: str) -> Replayed:
         if not head and (following := next(blocks, None)) is not None:
             head.append(following)
     rest = fold.view()
-    return Replayed((*entries, *rest.entries), (*marks, *rest.marks), file.report)
+    notes = () if fold.choice is not None else (NO_CURRENT,)
+    return Replayed((*entries, *rest.entries), (*marks, *rest.marks), file.report, notes)
 
 
 def scaled(series: Series, character: FileCharacter, bank: Bank) -> Series:

@@ -16,6 +16,12 @@ from loggerd.model.channels import MISSING
 from loggerd.model.scan import Integers
 
 
+NO_CURRENT = (
+    "nothing measures the current of this bank (amps, mean_amps, or string_N_amps of all strings), "
+    "so there are no phases and no cycles"
+)
+
+
 @dataclass(frozen=True)
 class LeadChoice:
     """Channel names read for the current, the counter and the voltage, and the devices that have them."""

@@ -37,7 +37,7 @@ def run(arguments: argparse.Namespace) -> int:
     settings = load_settings(arguments.settings)
     bank = chosen_bank(settings, arguments.bank)
     replayed = replay_file(settings, bank, arguments.readings)
-    for line in report_lines(replayed.report):
+    for line in (*report_lines(replayed.report), *replayed.notes):
         print(line, file=sys.stderr)
     if arguments.json is None:
         print("\n".join(cycle_table(replayed.entries, settings.site.timezone)))

@@ -52,6 +52,17 @@ def series_of(settings: SiteSettings) -> dict[str, tuple[Series, ...]]:
     }
 
 
+def series_of_bank(settings: SiteSettings, bank_name: str) -> list[Series]:
+    """The series that feed one bank, in the order of the file."""
+    by_name = {bank.name: bank for bank in settings.banks}
+    return [
+        _series(device, channel, by_name)
+        for device in settings.devices
+        for channel in device.channels
+        if (channel.bank or device.bank) == bank_name
+    ]
+
+
 def _series(device: DeviceSettings, channel: ChannelSettings, by_name: dict[str, BankSettings]) -> Series:
     bank = by_name[channel.bank or device.bank or ""]
     return Series(
@@ -81,10 +92,7 @@ def _scale(channel: ChannelSettings, stage: InForce, bank: BankSettings) -> Seri
 def factor_and_shift(stage: InForce, count_size: float) -> tuple[float, float]:
     """Factor and shift that turn a count into fine units, each rounded once from the exact value.
 
-    reading = count x count_size x scale + offset in the device(
-        's unit; less the unit's '
-        'zero, times the unit'
-    )s size;
+    reading = count x count_size x scale + offset in the device's unit; less the unit's zero, times the unit's size;
     a shunt's millivolts times rated amps over rated millivolts; times -1 where discharge is positive.
     """
     unit = UNITS[stage.unit]

@@ -10,7 +10,7 @@ import json
 from typing import Any
 
 from loggerd.model.bank import Series, SeriesScale
-from loggerd.settings.domain import series_of
+from loggerd.settings.domain import series_of_bank
 from loggerd.settings.site import SiteSettings
 
 
@@ -23,7 +23,7 @@ def bank_settings_json(settings: SiteSettings, bank_name: str) -> str:
     bank = next((bank for bank in settings.banks if bank.name == bank_name), None)
     if bank is None:
         raise KeyError(bank_name)
-    series = [_series(series) for row in series_of(settings).values() for series in row if series.bank == bank_name]
+    series = [_series(series) for series in series_of_bank(settings, bank_name)]
     content = {
         "bank": bank.model_dump(mode="json", exclude={"rated_volts"}),
         # Series are looked up by their key, so the order of devices in the file is of no account.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from pydantic import Field, TypeAdapter, ValidationError
@@ -33,6 +34,7 @@ class Limit:
     source: str
 
 
+@cache
 def load_limits(bank_type: BankType) -> dict[str, Limit]:
     """The limits that come with loggerd for a type of battery, by name.
 

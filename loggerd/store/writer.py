@@ -223,8 +223,11 @@ class RecordWriter:
             self._connection.execute("PRAGMA cache_size = 20")
             self._connection.execute("BEGIN IMMEDIATE")
             try:
+                # Rows of one page each: a single large value would go through memory and log several times over.
                 self._connection.execute(
-                    "INSERT INTO schema_notes VALUES ('', 'room', '', hex(zeroblob(?)))", (WAL_PAGES * 4096 // 2,)
+                    "WITH RECURSIVE page(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM page WHERE n < ?)"
+                    " INSERT INTO schema_notes SELECT '', 'room ' || n, '', hex(zeroblob(1900)) FROM page",
+                    (WAL_PAGES,),
                 )
             finally:
                 self._connection.execute("ROLLBACK")

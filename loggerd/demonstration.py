@@ -51,6 +51,8 @@ class DemoChoice:
     seed: int
     modbus_port: int
     seconds: float | None
+    program: str = "loggerd"
+    """What a keeper types to start loggerd."""
 
 
 class HeldClock(AcceleratedClock):
@@ -99,7 +101,7 @@ async def _serve(
         await asyncio.wait({running, asyncio.create_task(service.started.wait())}, return_when=asyncio.FIRST_COMPLETED)
         say(f"the service reads it now, {choice.speed:g} times as fast as the clock. In another terminal:")
         for words in ("cycles {}", "probe {} --device shunt", "export {} | tail", "cycles {} --json"):
-            say("  loggerd " + words.format(path))
+            say(f"  {choice.program} {words.format(path)}")
         say("Ctrl-C stops service and simulators.")
         await asyncio.wait({running, stopping}, timeout=choice.seconds, return_when=asyncio.FIRST_COMPLETED)
         service.stop()

@@ -33,10 +33,10 @@ class FullToFullBuilder:
 
     def is_full(self, phase: Stretch) -> bool:
         """Whether the phase is a charge that ended full, provisionally."""
-        if phase.label != 1 or not phase.tail_count:
+        if phase.label != 1 or not phase.tail_powered:
             return False
         amps = phase.tail_milliamps / phase.tail_count / 1000
-        volts = phase.tail_millivolts / phase.tail_count / 1000
+        volts = phase.tail_millivolts / phase.tail_powered / 1000
         return amps <= self.tail_amps and volts >= self.full_volts
 
     def unfinished(self) -> Part | None:

@@ -139,7 +139,7 @@ def interval_sums(work: Extended, gap_ms: int, step_milliamps: int) -> dict[str,
         short = (interval > gap_ms) & (interval <= limit)
         bridged = np.where(interval <= limit, interval, 0)
         # A gap is told to the run that the reading after it belongs to.
-        sums["filled_ms"] = np.concatenate([[0], np.where(short, interval, 0)])
+        sums["filled_ms"] = _of_readings_after(interval * short)
     jump = np.abs(np.diff(work.current))
     whole = (jump > step_milliamps) | (work.labels[1:] != work.labels[:-1])
     before2, after2 = _weights(work, bridged, whole & (interval <= gap_ms))
@@ -170,14 +170,13 @@ def _weights(work: Extended, bridged: Integers, whole: npt.NDArray[np.bool_]) ->
     """
     if work.averaged:
         return np.zeros_like(bridged), 2 * bridged
-    before2 = np.where(whole, 0, bridged) if whole.any() else bridged
+    before2 = bridged * ~whole if whole.any() else bridged
     return before2, 2 * bridged - before2
 
 
 def _gathered(before: Integers, after: Integers) -> Integers:
     """Per reading (n,), its shares (n-1,) of the interval after it and of the interval before it."""
-    total = np.zeros(len(after) + 1, dtype=np.int64)
-    total[1:] = after
+    total = _of_readings_after(after)
     total[:-1] += before
     return total
 
@@ -203,11 +202,20 @@ def _add_variation(
     sums: dict[str, Integers], work: Extended, jump: Integers, bridged: Integers, step_milliamps: int
 ) -> None:
     """Squared charge steps between readings, and the jumps: what the error of sampling is judged from."""
-    step = np.minimum((jump * bridged) >> VARIATION_SHIFT, _LARGEST_VARIATION_STEP)
-    variation = np.zeros(len(work.at), dtype=np.int64)
-    variation[1:] = step * step
-    sums["variation"] = variation
+    step = jump * bridged
+    step >>= VARIATION_SHIFT
+    np.minimum(step, _LARGEST_VARIATION_STEP, out=step)
+    step *= step
+    sums["variation"] = _of_readings_after(step)
     if jump.size and int(jump.max()) > step_milliamps:
         large = jump > step_milliamps
-        sums["steps"] = np.concatenate([[0], large.astype(np.int64)])
-        sums["step_total"] = np.concatenate([[0], np.where(large, jump, 0)])
+        sums["steps"] = _of_readings_after(large)
+        sums["step_total"] = _of_readings_after(jump * large)
+
+
+def _of_readings_after(values: Integers | npt.NDArray[np.bool_]) -> Integers:
+    """Values (n-1,) of intervals, each given to the reading after it (n,)."""
+    given = np.empty(len(values) + 1, dtype=np.int64)
+    given[0] = 0
+    given[1:] = values
+    return given

@@ -144,17 +144,20 @@ class Hold:
 
     def at(self, times: Integers, at_ms: Integers, values: Integers) -> Integers:
         """Value at each of `times` (n,) from readings (m,), and from the one kept before them. Keeps nothing."""
-        good = values != MISSING
-        at_ms, values = at_ms[good], values[good]
+        if len(values) and values.min() == MISSING:
+            good = values != MISSING
+            at_ms, values = at_ms[good], values[good]
         if self.kept:
             at_ms = np.concatenate([[self.at_ms], at_ms])
             values = np.concatenate([[self.value], values])
         if not len(at_ms):
             return np.full(len(times), MISSING, dtype=np.int64)
         found = np.searchsorted(at_ms, times, side="right") - 1
-        held = np.where(found >= 0, values[found], np.int64(MISSING))
-        aged = times - at_ms[found] > self.limit_ms
-        return np.where(aged, np.int64(MISSING), held)
+        held = values[found]
+        unknown = (found < 0) | (times - at_ms[found] > self.limit_ms)
+        if unknown.any():
+            held[unknown] = MISSING
+        return held
 
     def keep(self, at_ms: Integers, values: Integers) -> None:
         """Keep the last known of these readings (m,) for what comes later."""

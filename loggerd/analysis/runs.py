@@ -15,7 +15,7 @@ import numpy as np
 
 from loggerd.analysis.intervals import FILL_LIMIT_MS, Extended, LeadColumns, Previous, RunBounds, interval_sums
 from loggerd.analysis.plan import Thresholds
-from loggerd.analysis.stretch import Spread, Stretch, stretch_from_plain, stretch_to_plain
+from loggerd.analysis.stretch import SpreadColumn, SpreadRows, Stretch, stretch_from_plain, stretch_to_plain
 from loggerd.model.channels import MISSING
 from loggerd.model.scan import Integers
 
@@ -97,8 +97,11 @@ class RunBuilder:
         at = work.at[begin:]
         own = [SideColumn("amps", at, work.current[begin:]), SideColumn("volts", at, work.volts[begin:])]
         finder = _RunFinder(np.column_stack([bounds.after_ms, bounds.ends_ms]))
-        for side in [*own, *self._with_held(sides, int(work.at[-1]))]:
-            _add_spreads(stretches, finder, side)
+        found = [_spread_column(finder, side) for side in [*own, *self._with_held(sides, int(work.at[-1]))]]
+        columns = [column for column in found if column is not None]
+        stretches[0].add_spreads(SpreadRows(columns, 0, 1))
+        for number, stretch in enumerate(stretches[1:], 1):
+            stretch.waiting = SpreadRows(columns, number, number + 1)
 
     def _with_held(self, sides: list[SideColumn], until: int) -> list[SideColumn]:
         """Side readings, those held back before them; what is later than `until` is held if it may be reached yet."""
@@ -155,13 +158,13 @@ class RunBuilder:
         if len(cuts) > 1 or not work.continues:
             begins = np.searchsorted(work.at, work.at[lasts - 1] - TAIL_MS, side="right")
             begins = np.maximum(begins, firsts)
-            current = np.concatenate([[0], np.cumsum(work.current)])
-            volts = np.concatenate([[0], np.cumsum(np.where(work.volts == MISSING, 0, work.volts))])
-            counts = (lasts - begins).tolist()
-            totals = (current[lasts] - current[begins]).tolist()
-            volt_totals = (volts[lasts] - volts[begins]).tolist()
-            for stretch, count, total, volt_total in zip(stretches, counts, totals, volt_totals, strict=True):
-                stretch.tail_count, stretch.tail_milliamps, stretch.tail_millivolts = count, total, volt_total
+            known = work.volts != MISSING
+            # reduceat over begin, end, begin, end ...: every second result is the last part of a run.
+            marks = np.column_stack([begins, lasts]).reshape(-1)[:-1]
+            columns = (work.current, work.volts * known, known.astype(np.int64))
+            totals = [np.add.reduceat(column, marks)[::2].tolist() for column in columns]
+            for stretch, *sums in zip(stretches, (lasts - begins).tolist(), *totals, strict=True):
+                stretch.tail_count, stretch.tail_milliamps, stretch.tail_millivolts, stretch.tail_powered = sums
         if work.continues:
             stop = int(lasts[0])
             self._extend_tail(work, 1, stop)
@@ -180,15 +183,14 @@ class RunBuilder:
             if at > oldest:
                 break
             drop += 1
-        volts = work.volts[begin:stop]
-        columns = (work.at[begin:stop], work.current[begin:stop], np.where(volts == MISSING, 0, volts))
-        for kept, column in zip(self.tail, columns, strict=True):
-            kept[:] = kept[drop:] + column.tolist()
+        for kept, column in zip(self.tail, (work.at, work.current, work.volts), strict=True):
+            kept[:] = kept[drop:] + column[begin:stop].tolist()
 
     def _tail_into(self, stretch: Stretch) -> None:
         stretch.tail_count = len(self.tail[0])
         stretch.tail_milliamps = sum(self.tail[1])
-        stretch.tail_millivolts = sum(self.tail[2])
+        known = [millivolts for millivolts in self.tail[2] if millivolts != MISSING]
+        stretch.tail_millivolts, stretch.tail_powered = sum(known), len(known)
 
     def cut_open(self) -> Stretch:
         """Hand over the open run as it stands and go on with an empty one of the same label.
@@ -245,31 +247,25 @@ class _RunFinder:
         return known[1]
 
 
-def _add_spreads(stretches: list[Stretch], finder: _RunFinder, side: SideColumn) -> None:
-    """Add minimum, maximum, sum and count of a channel's readings to the run each falls into."""
+def _spread_column(finder: _RunFinder, side: SideColumn) -> SpreadColumn | None:
+    """Minimum, maximum, sum and count of a channel's readings in each run; None if it has none in any."""
     values = side.values
     if not len(values):
-        return
+        return None
     bounds = finder.bounds(side.at_ms)
     if values.min() == MISSING:
         missing = np.flatnonzero(values == MISSING)
         values = np.delete(values, missing)
         bounds = bounds - np.searchsorted(missing, bounds)
-    filled = np.flatnonzero(bounds[:, 1] > bounds[:, 0])
+    counts = np.maximum(bounds[:, 1] - bounds[:, 0], 0)
+    filled = np.flatnonzero(counts)
     if not len(filled):
-        return
+        return None
     # reduceat over begin, end, begin, end ...: every second result is a run, the others lie in gaps.
     marks = bounds[filled].reshape(-1)
     marks = marks[:-1] if marks[-1] == len(values) else marks
-    lows = np.minimum.reduceat(values, marks)[::2].tolist()
-    highs = np.maximum.reduceat(values, marks)[::2].tolist()
-    totals = np.add.reduceat(values, marks)[::2].tolist()
-    counts = (bounds[filled, 1] - bounds[filled, 0]).tolist()
-    name = side.name
-    for index, low, high, total, count in zip(filled.tolist(), lows, highs, totals, counts, strict=True):
-        spreads = stretches[index].spreads
-        found = spreads.get(name)
-        if found is None:
-            spreads[name] = Spread(low, high, total, count)
-        else:
-            found.add(Spread(low, high, total, count))
+    lows, highs, totals = np.zeros((3, len(counts)), dtype=np.int64)
+    lows[filled] = np.minimum.reduceat(values, marks)[::2]
+    highs[filled] = np.maximum.reduceat(values, marks)[::2]
+    totals[filled] = np.add.reduceat(values, marks)[::2]
+    return SpreadColumn(side.name, lows, highs, totals, counts)

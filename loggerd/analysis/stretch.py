@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from loggerd.model.scan import Integers
+
 CHARGE2_PER_AMP_HOUR = 7_200_000_000
 """2 x 1000 mA x 3,600,000 ms."""
 CHARGE2_PER_MILLIAMP_HOUR = CHARGE2_PER_AMP_HOUR // 1000
@@ -37,6 +39,42 @@ class Spread:
         self.count += other.count
 
 
+@dataclass(frozen=True)
+class SpreadColumn:
+    """Spreads of one channel in runs that follow each other: (r,) each; where `counts` is 0 the others mean nothing."""
+
+    name: str
+    lows: Integers
+    highs: Integers
+    totals: Integers
+    counts: Integers
+
+    def gather(self, first: int, stop: int, into: dict[str, Spread]) -> None:
+        """Add the spread of runs first..stop-1 together."""
+        counts = self.counts[first:stop]
+        lows, highs, totals = self.lows[first:stop], self.highs[first:stop], self.totals[first:stop]
+        if not counts.all():
+            filled = counts > 0
+            counts, lows, highs, totals = counts[filled], lows[filled], highs[filled], totals[filled]
+            if not len(counts):
+                return
+        spread = Spread(int(lows.min()), int(highs.max()), int(totals.sum()), int(counts.sum()))
+        found = into.get(self.name)
+        if found is None:
+            into[self.name] = spread
+        else:
+            found.add(spread)
+
+
+@dataclass
+class SpreadRows:
+    """A range of runs whose spreads have not been added up yet: it grows at no cost while runs join one another."""
+
+    columns: list[SpreadColumn]
+    first: int
+    stop: int
+
+
 @dataclass
 class Stretch:
     """Sums from `start_ms` to `end_ms` on the analysis axis.
@@ -53,7 +91,8 @@ class Stretch:
     gaps, whose charge is not counted. resumed: the rest of a run that was handed over before it ended; short_runs: of
     the runs shorter than the dwell that were folded in, by label: number, readings, readings squared, which tell
     whether a load switches as regularly as the readings are taken. tail_*: current and voltage over the last minutes
-    of the last run that has the stretch's own label.
+    of the last run that has the stretch's own label; tail_powered: its readings that had a voltage. `added` and
+    `waiting` together are `spreads`.
     """
 
     label: int
@@ -83,9 +122,23 @@ class Stretch:
     tail_count: int = 0
     tail_milliamps: int = 0
     tail_millivolts: int = 0
+    tail_powered: int = 0
     resumed: bool = False
     short_runs: dict[str, list[int]] = field(default_factory=dict)
-    spreads: dict[str, Spread] = field(default_factory=dict)
+    added: dict[str, Spread] = field(default_factory=dict)
+    waiting: SpreadRows | None = None
+
+    @property
+    def spreads(self) -> dict[str, Spread]:
+        """Spreads of all channels over the stretch, by name."""
+        self._add_waiting()
+        return self.added
+
+    def _add_waiting(self) -> None:
+        rows, self.waiting = self.waiting, None
+        if rows is not None:
+            for column in rows.columns:
+                column.gather(rows.first, rows.stop, self.added)
 
     def share_by_label(self) -> None:
         """Of a run: all of it is discharge, charge, or neither."""
@@ -107,6 +160,7 @@ class Stretch:
             self.tail_count = later.tail_count
             self.tail_milliamps = later.tail_milliamps
             self.tail_millivolts = later.tail_millivolts
+            self.tail_powered = later.tail_powered
 
     def add_sums(self, other: Stretch) -> None:
         """Add the sums alone, whatever the order in time."""
@@ -130,20 +184,30 @@ class Stretch:
         for label, numbers in other.short_runs.items():
             before = self.short_runs.get(label, [0, 0, 0])
             self.short_runs[label] = [one + more for one, more in zip(before, numbers, strict=True)]
-        for name, spread in other.spreads.items():
-            mine = self.spreads.get(name)
+        for name, spread in other.added.items():
+            mine = self.added.get(name)
             if mine is None:
-                self.spreads[name] = Spread(spread.low, spread.high, spread.total, spread.count)
+                self.added[name] = Spread(spread.low, spread.high, spread.total, spread.count)
             else:
                 mine.add(spread)
+        if other.waiting is not None:
+            self.add_spreads(other.waiting)
+
+    def add_spreads(self, more: SpreadRows) -> None:
+        """Add the spreads of runs of a table. Those of runs side by side are added up together, when asked for."""
+        mine = self.waiting
+        if mine is not None and mine.columns is more.columns and mine.stop == more.first:
+            mine.stop = more.stop
+            return
+        self._add_waiting()
+        self.waiting = SpreadRows(more.columns, more.first, more.stop)
 
 
 def stretch_to_plain(stretch: Stretch) -> dict[str, object]:
     """A stretch as JSON-able values."""
-    plain = dict(vars(stretch))
-    plain["spreads"] = {
-        name: [spread.low, spread.high, spread.total, spread.count] for name, spread in stretch.spreads.items()
-    }
+    spreads = stretch.spreads
+    plain = {name: value for name, value in vars(stretch).items() if name not in ("added", "waiting")}
+    plain["spreads"] = {name: [spread.low, spread.high, spread.total, spread.count] for name, spread in spreads.items()}
     return plain
 
 
@@ -152,4 +216,4 @@ def stretch_from_plain(plain: dict[str, object]) -> Stretch:
     values = dict(plain)
     spreads = values.pop("spreads")
     assert isinstance(spreads, dict)
-    return Stretch(**values, spreads={name: Spread(*numbers) for name, numbers in spreads.items()})  # type: ignore[arg-type]
+    return Stretch(**values, added={name: Spread(*numbers) for name, numbers in spreads.items()})  # type: ignore[arg-type]

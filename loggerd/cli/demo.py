@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import logging
+import shutil
 import signal
 import sys
 import tempfile
@@ -55,6 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
         arguments.seed,
         arguments.modbus_port,
         arguments.seconds,
+        "loggerd" if shutil.which("loggerd") else sys.argv[0],
     )
     asyncio.run(_demonstrate(choice))
     return _show_end(folder)

@@ -31,15 +31,38 @@ def to_fine(counts: Integers, at_ms: Integers, scales: tuple[SeriesScale, ...]) 
 def _scaled(counts: Integers, scale: SeriesScale) -> Integers:
     if scale.factor == 1.0 and scale.shift == 0.0:
         return counts
+    missing = np.flatnonzero(counts == MISSING) if counts.size and counts.min() == MISSING else None
+    if missing is not None:
+        counts = counts.copy()
+        counts[missing] = 0
+    fine = _whole_scaled(counts, scale)
+    if fine is None:
+        fine = _scaled_by_float(counts, scale)
+    if missing is not None:
+        fine[missing] = MISSING
+    return fine
+
+
+def _whole_scaled(counts: Integers, scale: SeriesScale) -> Integers | None:
+    """Scaled in whole numbers, which is faster, where that is exactly what floats would give."""
+    if not (scale.factor.is_integer() and scale.shift.is_integer() and counts.size):
+        return None
+    largest = max(abs(int(counts.min())), abs(int(counts.max())))
+    if largest * abs(scale.factor) + abs(scale.shift) >= _LARGEST:
+        return None
+    fine = counts * int(scale.factor)
+    if scale.shift:
+        fine += int(scale.shift)
+    return fine
+
+
+def _scaled_by_float(counts: Integers, scale: SeriesScale) -> Integers:
     fine = counts * scale.factor
     if scale.shift:
         fine += scale.shift
     np.rint(fine, out=fine)
-    if counts.size and counts.min() == MISSING:
+    if fine.size and max(-float(fine.min()), float(fine.max())) > _LARGEST:
         fine.clip(-_LARGEST, _LARGEST, out=fine)
-        whole = fine.astype(np.int64)
-        whole[counts == MISSING] = MISSING
-        return whole
     return fine.astype(np.int64)
 
 

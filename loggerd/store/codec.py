@@ -151,7 +151,7 @@ def _sum_up(first: int, step: int, packed: bytes, width: int, count: int) -> Int
         np.negative(sign, out=sign)
         sign ^= folded >> one
         values[1:] = sign.view(f"<i{width}")
-        np.cumsum(values, out=values)
+        np.add.accumulate(values, out=values)
     if step:
         values += np.arange(count, dtype=np.int64) * np.int64(step)
     return values

@@ -230,7 +230,9 @@ class RecordWriter:
                     (WAL_PAGES,),
                 )
             finally:
-                self._connection.execute("ROLLBACK")
+                # SQLite has undone it by itself when the disk is full.
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
                 self._connection.execute(f"PRAGMA cache_size = {pages}")
 
     def checkpoint_wal(self) -> None:

@@ -18,7 +18,7 @@ from __future__ import annotations
 import random
 import re
 import subprocess
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -128,12 +128,17 @@ class CrashStates:
         self._sequence = 0
         self.acknowledged = bytearray()
 
-    def states(self, rng: random.Random, random_per_point: int = 1, every: int = 1) -> Iterator[CrashState]:
-        """States at every `every`-th call that changed a file or promised something."""
+    def states(
+        self,
+        rng: random.Random,
+        random_per_point: int = 1,
+        wanted: Callable[[int], bool] = lambda _point: True,
+    ) -> Iterator[CrashState]:
+        """States at the calls that changed a file or promised something; `wanted` chooses among them by number."""
         point = 0
         for changed_durably in self._replay():
             point += 1
-            if point % every:
+            if not wanted(point):
                 continue
             if changed_durably:
                 yield self._state(point, "none", rng)

@@ -40,9 +40,9 @@ def _gap_seconds(phase: Stretch, _context: Context) -> Figure:
 
 
 def _end_volts(phase: Stretch, _context: Context) -> Figure:
-    if not phase.tail_count or "volts" not in phase.spreads:
+    if not phase.tail_powered:
         return cannot_tell("no voltage near the end of this phase")
-    return told(phase.tail_millivolts / phase.tail_count / 1000)
+    return told(phase.tail_millivolts / phase.tail_powered / 1000)
 
 
 PHASE_FIGURES: tuple[FigureSpec[Stretch], ...] = (

@@ -12,16 +12,17 @@ from loggerd.clock import SystemClock
 from loggerd.model.scan import Scan
 from loggerd.service import Service
 from loggerd.settings.site import SiteSettings
-from loggerd.sources.base import Sink
+from loggerd.sources.base import DeviceHealth, Sink
 
 
 class HardOfHearing:
     """A line whose first cancellation is lost, as asyncio.wait_for of Python 3.11 can lose one."""
 
-    devices = ("shunt",)
+    devices: tuple[str, ...] = ("shunt",)
 
     def __init__(self) -> None:
         self.cancelled = 0
+        self.health: dict[str, DeviceHealth] = {}
 
     async def run(self, sink: Sink) -> None:
         while True:

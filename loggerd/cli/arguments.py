@@ -44,15 +44,14 @@ def verb_parser(
     description: str,
     example: str,
 ) -> argparse.ArgumentParser:
-    """A verb's parser with a settings file as its first word."""
-    parser = subparsers.add_parser(
+    """A verb's parser, with its description and an example below it."""
+    return subparsers.add_parser(
         name,
         help=summary,
         description=description,
         epilog=f"example: {example}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    return parser
 
 
 def add_settings(parser: argparse.ArgumentParser) -> None:

@@ -20,8 +20,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         subparsers,
         "cycles",
         "show the ledger of a bank",
-        "Shows the cycles of a bank (a discharge and the charge that answers it) with the band of each figure, also while\n"
-        "the service runs. JSON holds all ledgers: phases, cycles, full_to_full, depth_bands and marks.",
+        "Shows the cycles of a bank (a discharge and the charge that answers it) with the band of each figure, also\n"
+        "while the service runs. JSON holds all ledgers: phases, cycles, full_to_full, depth_bands and marks.",
         "loggerd cycles site.toml --bank house --from 2026-05-01",
     )
     add_settings(parser)

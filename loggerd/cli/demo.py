@@ -23,8 +23,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         subparsers,
         "demo",
         "run the whole job on a simulated site",
-        "Starts an invented site (batteries, instruments on real Modbus TCP, RTU and serial lines), writes months of its\n"
-        "history into a record, and runs the service on it. All of it lives in one folder and stops with Ctrl-C.",
+        "Starts an invented site (batteries, instruments on real Modbus TCP, RTU and serial lines), writes months of\n"
+        "its history into a record, and runs the service on it. All of it lives in one folder and stops with Ctrl-C.",
         "loggerd demo --days 60 --speed 60",
     )
     parser.add_argument("--scenario", choices=_SCENARIOS, default="cabin", help="which site (default: cabin)")
@@ -56,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
         arguments.seed,
         arguments.modbus_port,
         arguments.seconds,
-        "loggerd" if shutil.which("loggerd") else sys.argv[0],
+        "loggerd" if shutil.which("loggerd") else f"{Path(sys.executable).with_name('loggerd')}",
     )
     asyncio.run(_demonstrate(choice))
     return _show_end(folder)

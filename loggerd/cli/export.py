@@ -14,9 +14,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         subparsers,
         "export",
         "write the readings of a bank as CSV",
-        "Writes every reading as it is understood now: a row for each scan of a device, times in UTC, charge positive.\n"
-        "Doubtful readings are there too; the column `marks` says why they are doubted. --raw writes the numbers as the\n"
-        "device sent them instead.",
+        "Writes every reading as it is understood now: a row for each scan of a device, times in UTC, charge\n"
+        "positive. Doubtful readings are there too; the column `marks` says why they are doubted. --raw writes the\n"
+        "numbers as the device sent them instead.",
         "loggerd export site.toml --bank house --from 2026-05-01 --until 2026-05-08 > week.csv",
     )
     add_settings(parser)

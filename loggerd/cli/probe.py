@@ -24,8 +24,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "probe",
         "read every channel once and show raw number, value, unit and marks",
         "The look at the wiring before the first day: switch a known load on and see the current go negative, the\n"
-        "charger on and see it go positive; compare each voltage with a meter. Reads only. Exit code 1 if a device does\n"
-        "not answer.",
+        "charger on and see it go positive; compare each voltage with a meter. Reads only. Exit code 1 if a device\n"
+        "does not answer.",
         "loggerd probe site.toml --device shunt",
     )
     add_settings(parser)

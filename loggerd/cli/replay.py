@@ -16,8 +16,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         subparsers,
         "replay",
         "read a CSV file of past readings and show its ledgers",
-        "Reads past readings (header: time and channel names; charge positive) and segments them as the service would.\n"
-        "Nothing is stored. Times are ISO-8601 or epoch seconds; ; and decimal comma are understood.",
+        "Reads past readings (header: time and channel names; charge positive) and segments them as the service\n"
+        "would. Nothing is stored. Times are ISO-8601 or epoch seconds; ; and decimal comma are understood.",
         "loggerd replay --settings site.toml --bank house readings.csv --json ledger.json",
     )
     parser.add_argument("--settings", required=True, type=Path, help="the TOML file of the site")

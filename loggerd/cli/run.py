@@ -18,8 +18,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         subparsers,
         "run",
         "read the instruments and keep the record, until stopped",
-        "Polls every instrument of the site, keeps every reading and the ledgers. SIGTERM or Ctrl-C stops it in order;\n"
-        "a power cut costs at most the readings since the last commit.",
+        "Polls every instrument of the site, keeps every reading and the ledgers. SIGTERM or Ctrl-C stops it in\n"
+        "order; a power cut costs at most the readings since the last commit.",
         "loggerd run site.toml",
     )
     add_settings(parser)

@@ -47,9 +47,10 @@ def handed_over(process: int) -> int:
 
 def real_time(devices: int, commit_seconds: int, seconds: int) -> Day:
     """From a sample in real time that begins and ends between two commits."""
-    with ext4(200) as disk, register_farm(1) as (ports, _):
+    with ext4(200) as disk, register_farm(1) as (ports, told):
         text = settings_text([(ports[0], number + 1) for number in range(devices)], commit_seconds)
         with service(disk.folder, text) as process:
+            told.readline()
             time.sleep(_SETTLING_SECONDS)
             device, own, begun = disk.written(), handed_over(process.pid), time.monotonic()
             time.sleep(seconds)
@@ -59,7 +60,7 @@ def real_time(devices: int, commit_seconds: int, seconds: int) -> Day:
 
 def accelerated(devices: int, commit_seconds: int, hours: int) -> Day:
     """From whole hours of an accelerated clock, after a first one that is not counted."""
-    with ext4(200) as disk, register_farm(1) as (ports, _):
+    with ext4(200) as disk, register_farm(1) as (ports, told):
         path = disk.folder / "site.toml"
         path.write_text(
             settings_text([(ports[0], number + 1) for number in range(devices)], commit_seconds), encoding="utf-8"
@@ -67,7 +68,8 @@ def accelerated(devices: int, commit_seconds: int, hours: int) -> Day:
         speed = _SPEEDS[devices]
         command = [sys.executable, __file__, "--serve", str(path), str(speed)]
         with subprocess.Popen(command) as process:
-            time.sleep(2.0 + 3700 / speed)
+            told.readline()
+            time.sleep(3700 / speed)
             device, own = disk.written(), handed_over(process.pid)
             time.sleep(hours * 3600 / speed)
             scale = 24 / hours / 1e6

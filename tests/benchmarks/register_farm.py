@@ -18,7 +18,7 @@ from typing import IO
 
 
 class _Instrument(asyncio.Protocol):
-    """Answers function 3 with int32 values of a few thousand; the first one changes sign every 600 answers."""
+    """Answers function 3 with int32 values of a few thousand; the first one changes sign every 3600 answers."""
 
     told = False
 
@@ -26,7 +26,7 @@ class _Instrument(asyncio.Protocol):
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
         self._rest = b""
-        self._answers = 0
+        self._answers = [0] * 256
 
     def data_received(self, data: bytes) -> None:
         if not _Instrument.told:
@@ -36,11 +36,11 @@ class _Instrument(asyncio.Protocol):
         while len(self._rest) >= 12:
             request, self._rest = self._rest[:12], self._rest[12:]
             number, _, _, device_id, _, address, count = struct.unpack(">HHHBBHH", request)
-            self._answers += 1
+            self._answers[device_id] += 1
             values = [
                 2500 + 20 * at + device_id + random.randrange(8) for at in range(address // 2, (address + count) // 2)
             ]
-            if address == 0 and self._answers % 1200 < 600:
+            if address == 0 and (self._answers[device_id] + 180 * device_id) % 7200 < 3600:
                 values[0] = -values[0]
             body = struct.pack(f">BBB{len(values)}i", device_id, 3, 4 * len(values), *values)
             self._transport.write(struct.pack(">HHH", number, 0, len(body)) + body)

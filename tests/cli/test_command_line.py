@@ -62,16 +62,20 @@ def test_unknown_words_are_refused(words: list[str], capsys: pytest.CaptureFixtu
 
 
 @pytest.mark.parametrize(
-    "words", [["probe"], ["run"], ["cycles"], ["import", "{}", "x.csv"], ["recompute"], ["export"], ["replay"]]
+    "words",
+    [
+        *([verb, "{}"] for verb in ("probe", "run", "cycles", "recompute", "export")),
+        ["import", "{}", "x.csv"],
+        ["replay", "--settings", "{}", "x.csv"],
+    ],
 )
 def test_settings_that_cannot_be_used_are_code_2_and_a_message(
     words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     site = tmp_path / "site.toml"
     site.write_text(SITE.replace("strings = 1", "strings = 0"), encoding="utf-8")
-    rest = {"import": [site, "x.csv"], "replay": ["--settings", site, "x.csv"]}.get(words[0], [site])
 
-    assert call(words[0], *rest) == 2
+    assert call(*(word.format(site) for word in words)) == 2
 
     out, err = capsys.readouterr()
     assert out == ""

@@ -1,4 +1,4 @@
-"""loggerd run and loggerd demo as processes: they do the job, stop when told to, and leave a record that can be read."""
+"""loggerd run and loggerd demo as processes: they do the job, stop when told to, and leave a whole record."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What tests of the command line share: a small site, readings that can be counted by hand, and a way to call a verb."""
+"""What tests of the command line share: a small site, readings that can be counted by hand, a way to call a verb."""
 
 from __future__ import annotations
 

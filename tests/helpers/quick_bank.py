@@ -2,7 +2,7 @@
 
 Every device id answers: register 0 is the current in tenths of an ampere, register 1 the voltage in hundredths of a
 volt, registers 2 to 5 block voltages in hundredths, register 6 a temperature in tenths of a degree, register 7 the
-current in whole amperes.
+current with the other sign.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def registers(device_id: int, seconds: float, step_seconds: float = 1.2) -> list
     volts += round(5 * math.sin(0.5 * seconds))
     blocks = [volts // 4 + (index * 3 + round(10 * seconds)) % 4 for index in range(4)]
     air = 215 + round(10 * math.sin(seconds / 20))
-    return [amps & 0xFFFF, volts, *blocks, air, round(amps / 10) & 0xFFFF]
+    return [amps & 0xFFFF, volts, *blocks, air, -amps & 0xFFFF]
 
 
 class QuickBank(ScriptedTcpServer):

@@ -132,7 +132,8 @@ def judge_ledger(settings: SiteSettings, bank: str) -> Ledgers:
     shown = _by_ledger(view.entries)
     for ledger in LedgerName:
         assert repr(shown[ledger]) == repr(whole.settled[ledger] + whole.open[ledger]), f"{bank}: {ledger.value}"
-    assert view.marks == whole.marks
+    # Spans are told as they end; which of two that end together comes first depends on the pieces that were folded.
+    assert sorted(map(repr, view.marks)) == sorted(map(repr, whole.marks))
     return whole
 
 

@@ -12,13 +12,14 @@ import pytest
 from quick_bank import QuickBank
 from quick_site import AMPS, VOLTS, bank, device, one_bank, settings_of, two_banks, write_site
 from record_judge import announced, blocks_of, judge_caught_up, judge_ledger, missing, stored_entries
-from running_service import WALL_MS, SettableClock, running
+from running_service import SettableClock, running
 from until import until
 
 from loggerd.model.ledger import Entry, LedgerName
 from loggerd.model.scan import ClockState
 from loggerd.store.record import RecordReader, Revision
 
+SPEED = 4
 AGO = "2020-01-01T00:00:00Z"
 
 
@@ -52,10 +53,11 @@ async def read(settings: Path, clock: SettableClock, announcements: int) -> list
 @pytest.mark.parametrize("state", list(ClockState))
 async def test_many_stops_and_starts_change_nothing(tmp_path: Path, state: ClockState) -> None:
     said: list[str] = []
-    clock = SettableClock(speed=2)
+    clock = SettableClock(speed=SPEED)
     clock.said = state
-    async with QuickBank() as first, QuickBank() as second:
-        settings = two_banks(tmp_path, [first.port, second.port], poll_seconds=0.1, commit_seconds=0.4)
+    step = 1.2 / SPEED
+    async with QuickBank(step_seconds=step) as first, QuickBank(step_seconds=step) as second:
+        settings = two_banks(tmp_path, [first.port, second.port], poll_seconds=0.2, commit_seconds=1)
         for number in range(15):
             said += await read(settings, clock, 5 + number % 3 * 10)
     path = tmp_path / "record.sqlite"
@@ -75,9 +77,9 @@ async def test_many_stops_and_starts_change_nothing(tmp_path: Path, state: Clock
 
 
 async def test_a_stop_and_start_without_any_reading_between_is_a_non_event(tmp_path: Path) -> None:
-    clock = SettableClock()
-    async with QuickBank() as quick:
-        settings = one_bank(tmp_path, quick.port)
+    clock = SettableClock(speed=SPEED)
+    async with QuickBank(step_seconds=1.2 / SPEED) as quick:
+        settings = one_bank(tmp_path, quick.port, commit_seconds=1, poll_seconds=0.2)
         await read(settings, clock, 12)
         before = cycles(settings)
         await quick.hang_up()
@@ -92,8 +94,8 @@ def shunt_site(folder: Path, port: int, correction: str = "") -> Path:
     """A 50 mV shunt, read in hundredths of a millivolt; then what a keeper corrects."""
     amps = AMPS + "shunt = { rated_amps = 500, rated_millivolts = 50 }\n" + correction
     current = ("amps", 0, 0.01, "mV")
-    shunt = device("shunt", "house", port, (current, VOLTS), amps=amps)
-    return write_site(folder, bank("house"), shunt)
+    shunt = device("shunt", "house", port, (current, VOLTS), poll_seconds=0.2, amps=amps)
+    return write_site(folder, bank("house"), shunt, commit_seconds=1)
 
 
 CORRECTION = f"""
@@ -110,10 +112,10 @@ def discharged(document: dict[str, Any]) -> list[float]:
 
 @pytest.mark.parametrize("by", ["restart", "recompute"])
 async def test_a_corrected_shunt_begins_a_new_revision_and_the_old_one_stays(tmp_path: Path, by: str) -> None:
-    clock = SettableClock()
-    async with QuickBank() as quick:
+    clock = SettableClock(speed=SPEED)
+    async with QuickBank(step_seconds=1.2 / SPEED) as quick:
         settings = shunt_site(tmp_path, quick.port)
-        await read(settings, clock, 40)
+        await read(settings, clock, 24)
         before = cycles(settings, "--revision", "1")
         shunt_site(tmp_path, quick.port, CORRECTION)
         if by == "restart":
@@ -135,9 +137,9 @@ async def test_a_corrected_shunt_begins_a_new_revision_and_the_old_one_stays(tmp
 
 
 async def test_recomputing_without_a_change_keeps_the_revision(tmp_path: Path) -> None:
-    async with QuickBank() as quick:
-        settings = one_bank(tmp_path, quick.port)
-        await read(settings, SettableClock(), 20)
+    async with QuickBank(step_seconds=1.2 / SPEED) as quick:
+        settings = one_bank(tmp_path, quick.port, commit_seconds=1, poll_seconds=0.2)
+        await read(settings, SettableClock(speed=SPEED), 20)
     before = cycles(settings)
     assert "revision 1 is up to date" in cli("recompute", str(settings))
     assert cycles(settings) == before
@@ -145,15 +147,16 @@ async def test_recomputing_without_a_change_keeps_the_revision(tmp_path: Path) -
 
 
 async def test_an_old_place_of_a_channel_keeps_its_old_scale(tmp_path: Path) -> None:
-    """The current moves to another register with another scale: what was read at the old one stays as it was."""
-    clock = SettableClock()
-    async with QuickBank() as quick:
-        settings = one_bank(tmp_path, quick.port)
-        await read(settings, clock, 40)
-        moved = ("amps", 7, 1.0, "A")
-        write_site(tmp_path, bank("house"), device("shunt", "house", quick.port, (moved, VOLTS)))
+    """The current moves to another register, with the other sign: what was read at the old one stays as it was."""
+    clock = SettableClock(speed=SPEED)
+    async with QuickBank(step_seconds=1.2 / SPEED) as quick:
+        settings = one_bank(tmp_path, quick.port, commit_seconds=1, poll_seconds=0.2)
+        await read(settings, clock, 24)
+        moved, amps = ("amps", 7, 0.1, "A"), AMPS + 'sign = "discharge_positive"\n'
+        shunt = device("shunt", "house", quick.port, (moved, VOLTS), poll_seconds=0.2, amps=amps)
+        write_site(tmp_path, bank("house"), shunt, commit_seconds=1)
         clock.step(3_600_000)
-        await read(settings, clock, 40)
+        await read(settings, clock, 24)
     path = tmp_path / "record.sqlite"
     assert len(revisions(path)) == 2
     whole = judge_caught_up(settings_of(settings), "house")
@@ -172,10 +175,10 @@ def told_amp_hours(phases: list[Entry] | tuple[Entry, ...]) -> list[float]:
 async def test_a_damaged_state_of_the_analysis_is_made_anew_from_the_readings(tmp_path: Path) -> None:
     import sqlite3
 
-    clock = SettableClock(WALL_MS)
-    async with QuickBank() as quick:
-        settings = one_bank(tmp_path, quick.port)
-        await read(settings, clock, 30)
+    clock = SettableClock(speed=SPEED)
+    async with QuickBank(step_seconds=1.2 / SPEED) as quick:
+        settings = one_bank(tmp_path, quick.port, commit_seconds=1, poll_seconds=0.2)
+        await read(settings, clock, 20)
         before = stored_entries(tmp_path / "record.sqlite", "house")
         connection = sqlite3.connect(tmp_path / "record.sqlite")
         connection.execute("UPDATE checkpoint SET state = substr(state, 2)")

@@ -102,6 +102,11 @@ else
     else
         set --
     fi
+    if [ -z "$wheel" ]; then
+        # The very versions that this checkout was tested with.
+        "$target/bin/pip" install --quiet --disable-pip-version-check --no-cache-dir \
+            --require-hashes --requirement "$source/requirements.lock"
+    fi
     "$target/bin/pip" install --quiet --disable-pip-version-check --no-cache-dir "$@" "$source$extra"
     "$target/bin/loggerd" --version
     : >"$target/.complete"

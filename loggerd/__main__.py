@@ -24,9 +24,25 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def parse(arguments: list[str] | None) -> argparse.Namespace:
+    """The words of a command line. Leaves with code 2 where they are wrong.
+
+    Before Python 3.13 argparse counts an optional word as left out if an option stands before it. A verb that has one
+    names it as `late_word`.
+    """
+    parser = build_parser()
+    chosen, rest = parser.parse_known_args(arguments)
+    late: str | None = getattr(chosen, "late_word", None)
+    if late is not None and getattr(chosen, late) is None and len(rest) == 1 and (rest == ["-"] or rest[0][:1] != "-"):
+        setattr(chosen, late, rest.pop())
+    if rest:
+        parser.error(f"unrecognized arguments: {' '.join(rest)}")
+    return chosen
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line. Exit codes: 0 done, 1 it could not be done, 2 settings or words are wrong."""
-    chosen = build_parser().parse_args(arguments)
+    chosen = parse(arguments)
     try:
         code: int = chosen.run(chosen)
         sys.stdout.flush()

@@ -18,6 +18,7 @@ from loggerd.clock import AcceleratedClock
 from loggerd.decoding.registers import decode_scan
 from loggerd.decoding.sunspec import battery_counts
 from loggerd.decoding.text_lines import parse_line
+from loggerd.errors import StoreError
 from loggerd.model.scan import ScanBlock
 from loggerd.plans import SessionNote
 from loggerd.settings.domain import series_of
@@ -73,6 +74,9 @@ class HeldClock(AcceleratedClock):
 
 async def demonstrate(choice: DemoChoice, now_ms: int, say: Say, stop: asyncio.Event) -> None:
     """Run the demonstration until `stop` is set (or its seconds are over)."""
+    for name in ("site.toml", "record.sqlite"):
+        if (choice.folder / name).exists():
+            raise StoreError(f"{choice.folder} holds a {name} already; the demo wants a folder of its own")
     start_ms = now_ms - choice.days * DAY_MS
     scenario = SCENARIOS[choice.scenario](choice.modbus_port)
     site = SimulatedSite(scenario, choice.seed, (), start_ms)

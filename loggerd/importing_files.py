@@ -11,14 +11,12 @@ from loggerd.model.bank import Series
 from loggerd.model.scan import ClockState, ScanBlock
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.plans import SessionNote, bank_named
-from loggerd.replaying import judge_file
+from loggerd.replaying import check_columns, judge_file, read_head
 from loggerd.settings.connection import CsvFile
 from loggerd.settings.domain import series_of
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.files import FileReport, ReadingsFile
 from loggerd.store.record import RecordWriter
-
-_JUDGED = 500_000
 
 
 @dataclass(frozen=True)
@@ -37,16 +35,11 @@ def import_file(
 
     Raises ReadingsFileError, StoreError (nothing is kept then), KeyError.
     """
-    bank_named(settings, bank)
+    model, _ = bank_named(settings, bank)
     file, series = _open(settings, bank, path, device)
+    check_columns(series, model, path)
     blocks = file.blocks()
-    head: list[ScanBlock] = []
-    for block in blocks:
-        head.append(block)
-        if sum(map(len, head)) >= _JUDGED:
-            break
-    if not head:
-        raise ReadingsFileError(f"{path}: no readings in it; expected a header line and lines of readings")
+    head = read_head(blocks, path)
     character = judge_file(head, series)
     first_ms = int(head[0].mono_ms[0])
     name = device or f"{file.device} from {utc_text(first_ms)}"
@@ -62,6 +55,14 @@ def import_file(
 
     scans = writer.import_blocks(session, all_blocks())
     return Imported(session, scans, file.report)
+
+
+def csv_path(settings: SiteSettings, device: str | None) -> str:
+    """The file that a device of kind csv names in the settings. Raises ReadingsFileError."""
+    for one in settings.devices:
+        if one.name == device and isinstance(one.connection, CsvFile):
+            return one.connection.path
+    raise ReadingsFileError('which file? Name it, or a device of kind "csv" of the settings with --device')
 
 
 def _open(settings: SiteSettings, bank: str, path: str, device: str | None) -> tuple[ReadingsFile, tuple[Series, ...]]:

@@ -69,12 +69,18 @@ def _view(
     marks = list(stored.marks)
     notes: list[str] = []
     sessions = reader.sessions()
-    if revision is None and span[1] is None:
+    if revision is None:
         open_ones = _open_entries(reader, settings, bank, stored, sessions, notes)
-        entries.extend(open_ones.entries)
-        marks.extend(open_ones.marks)
+        entries.extend(entry for entry in open_ones.entries if _within(entry, span))
+        marks.extend(mark for mark in open_ones.marks if _within(mark, span))
     axes = axes_of(sessions)
     return LedgerView(bank, tuple(entries), tuple(marks), stored.revisions, axes, kept_only, tuple(notes))
+
+
+def _within(one: Entry | MarkSpan, span: tuple[int | None, int | None]) -> bool:
+    """Whether it lies at least partly in [from, until)."""
+    from_ms, until_ms = span
+    return (from_ms is None or one.end.at_ms >= from_ms) and (until_ms is None or one.start.at_ms < until_ms)
 
 
 @dataclass(frozen=True)

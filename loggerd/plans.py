@@ -11,16 +11,14 @@ from typing import Any
 from loggerd.analysis.axis import SessionAxis, SessionSpan, session_axes
 from loggerd.analysis.plan import RULES_VERSION, BankPlan, Rules
 from loggerd.model.bank import Accuracy, Bank, Series, SeriesScale
-from loggerd.model.channels import parse_channel
+from loggerd.model.channels import Channel, Quantity, parse_channel
 from loggerd.model.scan import ClockState
 from loggerd.settings.bank import BankSettings
-from loggerd.settings.domain import banks, series_of_bank
+from loggerd.settings.domain import banks, series_of_bank, usual_valid
 from loggerd.settings.fingerprint import bank_settings_json
 from loggerd.settings.limits import load_limits
 from loggerd.settings.site import SiteSettings
 from loggerd.store.record import Revision, Session, StoredSeries
-
-NO_LIMIT = 2**62
 
 
 @dataclass(frozen=True)
@@ -98,15 +96,18 @@ def plan_of(
 
 def _as_imported(stored: StoredSeries, noise_amps: float | None, bank: Bank) -> Series:
     """A series of an imported file: as written, with the noise that its readings showed."""
-    scale = file_scale(stored.resolution, noise_amps if stored.channel.name.endswith("amps") else None, bank)
+    scale = file_scale(stored.channel, stored.resolution, noise_amps, bank)
     return Series(stored.device, stored.bank, stored.channel, stored.place, stored.resolution, stored.unit, (scale,))
 
 
-def file_scale(resolution: float, noise_amps: float | None, bank: Bank) -> SeriesScale:
+def file_scale(channel: Channel, resolution: float, noise_amps: float | None, bank: Bank) -> SeriesScale:
     """The scale of a column of a file: one count is `resolution` trade units; charge positive, nothing corrected."""
-    noise = None if noise_amps is None else min(noise_amps, bank.rated_amp_hours / 100)
-    factor = round(resolution * 1000, 9)
-    return SeriesScale(None, factor, 0.0, (-NO_LIMIT, NO_LIMIT), Accuracy(noise=noise, resolution=resolution))
+    noise = None
+    if noise_amps is not None and channel.quantity is Quantity.AMPS:
+        noise = min(noise_amps, bank.rated_amp_hours / 100)
+    low, high = usual_valid(channel, bank)
+    accuracy = Accuracy(noise=noise, resolution=resolution)
+    return SeriesScale(None, round(resolution * 1000, 9), 0.0, (round(low * 1000), round(high * 1000)), accuracy)
 
 
 def _former_series(revisions: Sequence[Revision]) -> dict[tuple[str, str, str, str, float], Series]:
@@ -128,7 +129,7 @@ def _former_series(revisions: Sequence[Revision]) -> dict[tuple[str, str, str, s
 
 
 def _scale(row: Mapping[str, Any]) -> SeriesScale:
-    accuracy = Accuracy(row["gain"], row["offset"], row["noise"], row["resolution"])
+    accuracy = Accuracy(row["gain"], row["offset"], row["noise"], row["resolution"], row.get("range"))
     low, high = row["valid"]
     return SeriesScale(row["since_ms"], row["factor"], row["shift"], (low, high), accuracy)
 
@@ -136,7 +137,7 @@ def _scale(row: Mapping[str, Any]) -> SeriesScale:
 def ledger_fingerprint(settings: SiteSettings, name: str, sessions: Sequence[Session]) -> tuple[str, str]:
     """(fingerprint, settings as JSON) of all that decides what the ledger of a bank says.
 
-    Besides the settings these are the rules with their limits and the imported files, which are folded before anything else.
+    Besides the settings these are the rules with their limits and the imported files.
     """
     text = bank_settings_json(settings, name)
     files = [session.id for session in sessions if session.kind == "import"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
@@ -14,6 +15,7 @@ from loggerd.analysis.plan import BankPlan
 from loggerd.decoding.inference import reading_noise, usual_interval_ms
 from loggerd.errors import ReadingsFileError
 from loggerd.model.bank import Bank, Series
+from loggerd.model.channels import MISSING
 from loggerd.model.ledger import Entry, MarkSpan
 from loggerd.model.scan import ScanBlock
 from loggerd.plans import bank_named, file_scale, rules_of
@@ -44,20 +46,20 @@ class FileCharacter:
 
 def judge_file(blocks: list[ScanBlock], series: tuple[Series, ...]) -> FileCharacter:
     """Interval and noise of the current, from the first readings of a file."""
-    interval = usual_interval_ms(np.concatenate([block.mono_ms for block in blocks])) if blocks else 1000
-    for position, one in enumerate(series):
-        if one.channel.name in ("mean_amps", "amps", "string_1_amps") and blocks:
-            counts = np.concatenate([block.counts[position] for block in blocks])
-            return FileCharacter(interval, reading_noise(counts) * one.resolution)
-    return FileCharacter(interval, 0.0)
+    at_ms = np.concatenate([block.mono_ms for block in blocks])
+    names = [one.channel.name for one in series]
+    lead = next((name for name in ("mean_amps", "amps", "string_1_amps") if name in names), None)
+    if lead is None:
+        return FileCharacter(usual_interval_ms(at_ms), 0.0)
+    position = names.index(lead)
+    counts = np.concatenate([block.counts[position] for block in blocks])
+    # Rows without a current are those of other instruments.
+    interval = usual_interval_ms(at_ms[counts != MISSING])
+    return FileCharacter(interval, reading_noise(counts) * series[position].resolution)
 
 
-def replay_file(settings: SiteSettings, bank_name: str, path: str) -> Replayed:
-    """Fold a CSV file of readings as the ledger of a bank. Raises KeyError, ReadingsFileError."""
-    bank, table = bank_named(settings, bank_name)
-    file = ReadingsFile(path, ZoneInfo(settings.site.timezone))
-    series = file.series(bank_name)
-    blocks = file.blocks()
+def read_head(blocks: Iterator[ScanBlock], path: str) -> list[ScanBlock]:
+    """The first blocks of a file, enough to judge it by. Raises ReadingsFileError for a file without readings."""
     head: list[ScanBlock] = []
     for block in blocks:
         head.append(block)
@@ -65,6 +67,29 @@ def replay_file(settings: SiteSettings, bank_name: str, path: str) -> Replayed:
             break
     if not head:
         raise ReadingsFileError(f"{path}: no readings in it; expected a header line and lines of readings")
+    return head
+
+
+def check_columns(series: tuple[Series, ...], bank: Bank, path: str) -> None:
+    """Raises ReadingsFileError for a column of a block or string that the bank does not have."""
+    for one in series:
+        kind = one.channel.name.split("_")[0]
+        most = {"block": bank.blocks, "string": bank.strings}.get(kind, 0)
+        if one.channel.number > most:
+            raise ReadingsFileError(
+                f'{path}: found a column for {one.channel.name}; expected at most {most}: bank "{bank.name}" has'
+                f" {bank.strings} string(s) of {bank.blocks_per_string} blocks"
+            )
+
+
+def replay_file(settings: SiteSettings, bank_name: str, path: str) -> Replayed:
+    """Fold a CSV file of readings as the ledger of a bank. Raises KeyError, ReadingsFileError."""
+    bank, table = bank_named(settings, bank_name)
+    file = ReadingsFile(path, ZoneInfo(settings.site.timezone))
+    series = file.series(bank_name)
+    check_columns(series, bank, path)
+    blocks = file.blocks()
+    head = read_head(blocks, path)
     character = judge_file(head, series)
     plan = BankPlan(
         bank,
@@ -88,8 +113,7 @@ def replay_file(settings: SiteSettings, bank_name: str, path: str) -> Replayed:
 
 def scaled(series: Series, character: FileCharacter, bank: Bank) -> Series:
     """A column of a file with the scale that it is folded by."""
-    noise = character.noise_amps if series.channel.name.endswith("amps") else None
-    return replace(series, scales=(file_scale(series.resolution, noise, bank),))
+    return replace(series, scales=(file_scale(series.channel, series.resolution, character.noise_amps, bank),))
 
 
 def report_lines(report: FileReport) -> list[str]:
@@ -104,6 +128,8 @@ def report_lines(report: FileReport) -> list[str]:
     ):
         if count:
             lines.append(f"{count} rows {what}, marked (first lines: {', '.join(map(str, at[:5]))})")
+    if report.ambiguous:
+        lines.append(f"{report.ambiguous} rows lie in an autumn hour that comes twice, taken as its first pass")
     if report.bad_rows or report.bad_cells:
         lines.append(f"{report.bad_rows} rows and {report.bad_cells} values cannot be read")
     lines.extend(f"  line {fault.line}: {fault.why}" for fault in report.faults[:5])

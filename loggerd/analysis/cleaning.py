@@ -66,7 +66,7 @@ class ColumnCleaner:
         marked = self._clock_marks(axis, name, at_ms, offsets, clock)
         found.extend((name, mark, when) for mark, when in marked)
         for series, counts in self._columns(blocks):
-            device.columns[series.channel.name] = self._clean(series, counts, device, found)
+            device.columns[series.channel.name] = self._clean(series, counts, device, found, axis.by_wall)
         if axis.by_wall:
             _leave_out(device, [when for mark, when in marked if mark is Mark.BACKWARD_TIME])
         self._watch_spikes(device, found)
@@ -93,13 +93,16 @@ class ColumnCleaner:
             columns.append((self.plan.series[one], _joined(parts)))
         return columns
 
-    def _clean(self, series: Series, counts: Integers, device: DeviceColumns, found: list[Found]) -> Integers:
+    def _clean(
+        self, series: Series, counts: Integers, device: DeviceColumns, found: list[Found], by_wall: bool
+    ) -> Integers:
         values = to_fine(counts, device.at_ms, series.scales)
         name = series.channel.name
         cleaned = []
         for valid, low, high in _valid_ranges(series, device.at_ms):
             checked = check_range(values[low:high], device.at_ms[low:high], valid)
-            found.extend((name, mark, when) for mark, when in checked.marked)
+            # An empty cell of a file is no failure of an instrument: other instruments' rows leave it so.
+            found.extend((name, mark, when) for mark, when in checked.marked if not by_wall or mark != Mark.UNREADABLE)
             device.left_out.extend(when for mark, when in checked.marked if mark is Mark.OUT_OF_RANGE)
             cleaned.append(checked.values)
         merged = _joined(cleaned)

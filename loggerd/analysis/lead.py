@@ -1,69 +1,129 @@
 """Which series measure the current and the voltage of a bank, and what of them is integrated.
 
 In order of preference: for the sign of the current, an averaged current, then the plain current, then the sum of all
-strings; for the charge, the instrument's own amp-hour counter where it has one on the same device.
+strings (each may have an instrument of its own); for the charge, the instrument's own amp-hour counter where it has
+one on the same device. The choice is made for each session anew, from the devices that were read in it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from math import hypot
 
 import numpy as np
+import numpy.typing as npt
 
-from loggerd.model.bank import Bank, Series
+from loggerd.analysis.intervals import FILL_LIMIT_MS
+from loggerd.decoding.scaling import scale_at
+from loggerd.model.bank import Accuracy, Bank, Series, SeriesScale
 from loggerd.model.channels import MISSING
 from loggerd.model.scan import Integers
-
 
 NO_CURRENT = (
     "nothing measures the current of this bank (amps, mean_amps, or string_N_amps of all strings), "
     "so there are no phases and no cycles"
 )
+_MOST_MILLIAMPS = 20_000_000
+"""No battery of this trade carries more; keeps products of currents and times inside 64 bits."""
 
 
 @dataclass(frozen=True)
 class LeadChoice:
-    """Channel names read for the current, the counter and the voltage, and the devices that have them."""
+    """What is read for the current, the charge and the voltage.
 
-    device: str
-    amps: tuple[str, ...]
+    `amps` are series whose sum is the current; the readings of the first one's device give the times. `counters`
+    name channels of that device.
+    """
+
+    amps: tuple[Series, ...]
     averaged: bool
-    counters: tuple[str, ...]
-    volts_device: str | None
-    reading: Series
+    counters: tuple[Series, ...]
+    volts: Series | None
+
+    @property
+    def device(self) -> str:
+        return self.amps[0].device
+
+    def changes_ms(self) -> list[int]:
+        """Instants at which the scale or accuracy of one of these series changes, in order."""
+        chosen = [*self.amps, *self.counters, *([self.volts] if self.volts else [])]
+        return sorted({scale.since_ms for one in chosen for scale in one.scales if scale.since_ms is not None})
+
+    def current_scale(self, at_ms: int) -> SeriesScale:
+        """Valid range and accuracy of the current at an instant. Of a sum: offsets and ranges add up, noise adds in
+        quadrature, the largest gain error counts.
+        """
+        scales = [scale_at(one.scales, at_ms) for one in self.amps]
+        if len(scales) == 1:
+            return scales[0]
+        accuracies = [scale.accuracy for scale in scales]
+        valid = (sum(scale.valid[0] for scale in scales), sum(scale.valid[1] for scale in scales))
+        return SeriesScale(
+            None,
+            1.0,
+            0.0,
+            valid,
+            Accuracy(
+                gain=_largest([one.gain for one in accuracies]),
+                offset=_sum([one.offset for one in accuracies]),
+                noise=hypot(*(one.noise or 0.0 for one in accuracies)),
+                resolution=max(one.resolution for one in accuracies),
+                range=_sum([one.range for one in accuracies]),
+            ),
+        )
+
+    def count_step(self, at_ms: int) -> float:
+        """One step of the counter that is integrated [Ah]; 0 without one."""
+        return max((scale_at(one.scales, at_ms).accuracy.resolution for one in self.counters), default=0.0)
+
+    def volts_accuracy(self, at_ms: int) -> Accuracy:
+        return scale_at(self.volts.scales, at_ms).accuracy if self.volts else Accuracy()
 
 
-def choose_lead(bank: Bank, series: Mapping[int, Series]) -> LeadChoice | None:
-    """The choice for a bank, or None if nothing measures its current."""
+def _largest(values: list[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return max(known) if len(known) == len(values) else None
+
+
+def _sum(values: list[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return sum(known) if len(known) == len(values) else None
+
+
+def choose_lead(bank: Bank, series: Mapping[int, Series], devices: Collection[str] = ()) -> LeadChoice | None:
+    """The choice for a bank among the series of these devices (of all, if none is named); None if nothing measures
+    its current.
+    """
     by_device: dict[str, dict[str, Series]] = {}
-    for one in series.values():
-        by_device.setdefault(one.device, {})[one.channel.name] = one
-    strings = tuple(f"string_{number}_amps" for number in range(1, bank.strings + 1))
-    for names, averaged in ((("mean_amps",), True), (("amps",), False), (strings, False)):
+    for _, one in sorted(series.items()):
+        if not devices or one.device in devices:
+            by_device.setdefault(one.device, {})[one.channel.name] = one
+    for name, averaged in (("mean_amps", True), ("amps", False)):
         for device, channels in sorted(by_device.items()):
-            if all(name in channels for name in names):
-                return LeadChoice(
-                    device,
-                    names,
-                    averaged,
-                    _counters(channels),
-                    _volts_device(device, by_device),
-                    channels[names[0]],
-                )
-    return None
+            if name in channels:
+                return _choice((channels[name],), averaged, by_device, device)
+    strings = [_first_with(f"string_{number}_amps", by_device) for number in range(1, bank.strings + 1)]
+    amps = tuple(one for one in strings if one is not None)
+    return _choice(amps, False, by_device, amps[0].device) if len(amps) == bank.strings else None
 
 
-def _counters(channels: Mapping[str, Series]) -> tuple[str, ...]:
+def _choice(
+    amps: tuple[Series, ...], averaged: bool, by_device: Mapping[str, Mapping[str, Series]], device: str
+) -> LeadChoice:
+    own = by_device[device]
+    return LeadChoice(amps, averaged, _counters(own), own.get("volts") or _first_with("volts", by_device))
+
+
+def _first_with(name: str, by_device: Mapping[str, Mapping[str, Series]]) -> Series | None:
+    return next((channels[name] for _, channels in sorted(by_device.items()) if name in channels), None)
+
+
+def _counters(channels: Mapping[str, Series]) -> tuple[Series, ...]:
     for names in (("net_amp_hours",), ("charged_amp_hours", "discharged_amp_hours")):
         if all(name in channels for name in names):
-            return names
+            return tuple(channels[name] for name in names)
     return ()
-
-
-def _volts_device(device: str, by_device: Mapping[str, Mapping[str, Series]]) -> str | None:
-    having = sorted(name for name, channels in by_device.items() if "volts" in channels)
-    return device if device in having else having[0] if having else None
 
 
 def total(columns: list[Integers]) -> Integers:
@@ -83,17 +143,21 @@ def total(columns: list[Integers]) -> Integers:
 class CounterReader:
     """Turns readings of an amp-hour counter into the charge of each interval [mAh], noticing resets.
 
-    A reset is a step that the current can't have made: larger than `most_milliamps` for the whole interval (and a
-    one-way counter that goes down). Such an interval falls back to the measured current.
+    A reset is a step that the current can't have made: more than `most_milliamps` for the whole interval, far more
+    than the currents read before and after it (`rated_milliamps` is the current that would empty the bank in an hour),
+    a return to zero that they do not explain, or a one-way counter that goes down. Such an interval falls back to the
+    measured current. Over a longer gap nobody can tell whether the counter was set back: it is not used there.
     """
 
     most_milliamps: int
+    rated_milliamps: int
     one_way: bool
     last: list[int] | None = None
     last_at: int = 0
+    last_milliamps: int = 0
     skipped: bool = False
 
-    def push(self, at_ms: Integers, counters: list[Integers]) -> tuple[Integers, Integers]:
+    def push(self, at_ms: Integers, counters: list[Integers], milliamps: Integers) -> tuple[Integers, Integers]:
         """Charge of the interval before each reading (n,) [mAh], MISSING where not known; times of resets."""
         steps = np.full(len(at_ms), MISSING, dtype=np.int64)
         known = np.ones(len(at_ms), dtype=bool)
@@ -109,28 +173,48 @@ class CounterReader:
         moved = [np.diff(row, prepend=first) for row, first in zip(rows, firsts, strict=True)]
         elapsed = np.diff(at, prepend=before)
         charge = moved[0] if len(moved) == 1 else moved[0] - moved[1]
-        most = self.most_milliamps * elapsed // 3_600_000 + 200
-        reset = np.abs(charge) > most
-        if self.one_way:
-            for movement in moved:
-                reset |= movement < 0
-        charge = np.where(reset, np.int64(MISSING), charge)
+        current = np.abs(milliamps[known])
+        largest = np.maximum(current, np.concatenate([[self.last_milliamps], current[:-1]]))
+        reset = self._resets(charge, elapsed, largest, rows, moved)
         # A reading that is missing in between would give one interval the charge of two.
         whole = np.diff(np.flatnonzero(known), prepend=-2 if self.skipped else -1) == 1
-        self.skipped = not bool(known[-1])
-        steps[known] = np.where(whole, charge, np.int64(MISSING))
+        usable = whole & ~reset & (elapsed <= FILL_LIMIT_MS)
+        steps[known] = np.where(usable, charge, np.int64(MISSING))
         if self.last is None:
             steps[np.flatnonzero(known)[0]] = MISSING
+        self.skipped = not bool(known[-1])
         self.last, self.last_at = [int(row[-1]) for row in rows], int(at[-1])
+        self.last_milliamps = int(current[-1])
         return steps, at[reset]
 
+    def _resets(
+        self, charge: Integers, elapsed: Integers, largest: Integers, rows: list[Integers], moved: list[Integers]
+    ) -> npt.NDArray[np.bool_]:
+        size = np.abs(charge) * 3_600_000
+
+        def beyond(milliamps: Integers | int) -> npt.NDArray[np.bool_]:
+            """Steps of more than that current for the interval, beyond the counter's own coarseness (0.2 Ah)."""
+            result: npt.NDArray[np.bool_] = size > milliamps * elapsed + 200 * 3_600_000
+            return result
+
+        reset = beyond(min(self.most_milliamps, _MOST_MILLIAMPS)) | beyond(4 * largest + self.rated_milliamps // 2)
+        unexplained = beyond(2 * largest + self.rated_milliamps // 20)
+        for row, movement in zip(rows, moved, strict=True):
+            former = np.abs(row - movement)
+            reset |= unexplained & (np.abs(row) * 20 <= former)
+            if self.one_way:
+                reset |= movement < 0
+        return reset
+
     def to_plain(self) -> dict[str, object]:
-        return {"last": self.last, "last_at": self.last_at, "skipped": self.skipped}
+        return {name: getattr(self, name) for name in _COUNTER_STATE}
 
     def load_plain(self, plain: dict[str, object]) -> None:
-        self.last = plain["last"]  # type: ignore[assignment]
-        self.last_at = int(plain["last_at"])  # type: ignore[call-overload]
-        self.skipped = bool(plain["skipped"])
+        for name in _COUNTER_STATE:
+            setattr(self, name, plain[name])
+
+
+_COUNTER_STATE = ("last", "last_at", "last_milliamps", "skipped")
 
 
 @dataclass
@@ -161,6 +245,9 @@ class Hold:
 
     def keep(self, at_ms: Integers, values: Integers) -> None:
         """Keep the last known of these readings (m,) for what comes later."""
+        if len(values) and values[-1] != MISSING:
+            self.at_ms, self.value, self.kept = int(at_ms[-1]), int(values[-1]), True
+            return
         good = np.flatnonzero(values != MISSING)
         if len(good):
             self.at_ms, self.value, self.kept = int(at_ms[good[-1]]), int(values[good[-1]]), True

@@ -20,7 +20,7 @@ class Ledgers:
 
     def __init__(self, plan: BankPlan, context: Context) -> None:
         rated, rules = plan.bank.rated_amp_hours, plan.rules
-        self._context = context
+        self.context = context
         self._cycles = CycleBuilder(rules.minimum_swing * rated)
         self._full = FullToFullBuilder(rules.full_tail * rated, rules.full_volts_per_cell * plan.bank.cells_in_series)
         self._depth = DepthCounter(rules.depth_gate * rated)
@@ -33,7 +33,7 @@ class Ledgers:
             entries.extend(self._gap_before(phase, gap_unknown))
             gap_unknown = False
             entries.append(self._phase_entry(phase, complete=True))
-            entries.extend(self._add(part_of_phase(phase, self._context.limits), phase))
+            entries.extend(self._add(part_of_phase(phase, self.context.limits), phase))
             self._last = _outline(phase)
         return entries
 
@@ -58,7 +58,7 @@ class Ledgers:
         if phase is not None:
             entries.extend(self._gap_before(phase, gap_unknown))
             entries.append(self._phase_entry(phase, complete=False))
-            entries.extend(self._add(part_of_phase(phase, self._context.limits), phase))
+            entries.extend(self._add(part_of_phase(phase, self.context.limits), phase))
         cycle, account = self._cycles.unfinished(), self._full.unfinished()
         if cycle is not None:
             entries.append(self._part_entry(LedgerName.CYCLES, "pair", cycle, False))
@@ -74,7 +74,7 @@ class Ledgers:
             Instant(phase.session, phase.start_ms),
             Instant(phase.end_session, phase.end_ms),
             complete,
-            figures_of(PHASE_FIGURES, phase, self._context),
+            figures_of(PHASE_FIGURES, phase, self.context),
         )
 
     def _part_entry(self, ledger: LedgerName, kind: str, part: Part, complete: bool) -> Entry:
@@ -85,7 +85,7 @@ class Ledgers:
             Instant(part.session, part.start_ms),
             Instant(part.end_session, part.end_ms),
             complete,
-            figures_of(catalogue, part, self._context),
+            figures_of(catalogue, part, self.context),
         )
 
     def _depth_entry(self, count: DepthCount, complete: bool) -> Entry:
@@ -95,7 +95,7 @@ class Ledgers:
             Instant(*count.start),
             Instant(*count.end),
             complete,
-            figures_of(DEPTH_FIGURES, count, self._context),
+            figures_of(DEPTH_FIGURES, count, self.context),
         )
 
     def to_plain(self) -> dict[str, object]:

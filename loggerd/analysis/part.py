@@ -17,7 +17,7 @@ class Part:
 
     Amp-hours and watt-hours are signed, charge positive: all that went out and all that came in, also in short runs
     inside a phase of another kind; *_ms are durations of phases by kind. `gap_ms`: time without readings,
-    inside or between the phases; `long_gap`: one of them was over an hour, or of unknown length.
+    inside or between the phases; `long_gap`: one of them was over an hour; `unknown_gap`: of one nobody knows how long.
     `end_amps`: mean current of the last five minutes of the latest charge.
     """
 
@@ -35,6 +35,7 @@ class Part:
     rest_ms: int = 0
     gap_ms: int = 0
     long_gap: bool = False
+    unknown_gap: bool = False
     readings: int = 0
     end_amps: float | None = None
     spreads: dict[str, Spread] = field(default_factory=dict)
@@ -57,6 +58,7 @@ class Part:
         for name in ("discharge_ms", "charge_ms", "rest_ms", "gap_ms", "readings"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.long_gap = self.long_gap or other.long_gap
+        self.unknown_gap = self.unknown_gap or other.unknown_gap
         if other.end_amps is not None:
             self.end_amps = other.end_amps
         for channel, spread in other.spreads.items():
@@ -107,7 +109,8 @@ def gap_part(before: Stretch, after: Stretch, unknown: bool) -> Part:
         after.start_ms,
         rest_ah=charge,
         gap_ms=gap_ms,
-        long_gap=unknown or gap_ms > 3_600_000,
+        long_gap=gap_ms > 3_600_000,
+        unknown_gap=unknown,
         readings=1,
     )
 

@@ -10,8 +10,9 @@ from loggerd.model.bank import Bank, Series, SeriesScale
 RULES_VERSION = 1
 """Raised when the same readings would give other figures; stored with every result."""
 
-_NO_RANGE_AMPS = 5000
-"""A valid range this wide says nothing about the sensor."""
+UNSTATED_GAIN = 0.01
+"""Gain error taken where none is stated; of the size of a class 1 instrument (common practice, no source)."""
+UNSTATED_VOLTS_GAIN = 0.005
 
 
 @dataclass(frozen=True)
@@ -66,16 +67,14 @@ def thresholds(bank: Bank, scale: SeriesScale) -> Thresholds:
     """Thresholds of charge and discharge from the current sensor's zero noise and the bound of its offset.
 
     A small steady current is called a discharge only if it is larger than what the sensor can show at zero.
-    Where no offset is stated, 1/1000 of the rated amp-hours (as amps) or 1/1000 of the valid range is taken, whichever
+    Where no offset is stated, 1/1000 of the rated amp-hours (as amps) is taken, or 1/1000 of the stated range if that
     is larger (own choice). 4.5 standard deviations of noise are crossed by chance in 3 of a million readings.
     """
     accuracy = scale.accuracy
     if accuracy.offset is not None:
         offset, word = accuracy.offset, "stated offset"
     else:
-        reach = max(abs(scale.valid[0]), abs(scale.valid[1])) / 1000
-        by_range = reach / 1000 if reach < _NO_RANGE_AMPS else 0.0
-        offset, word = max(bank.rated_amp_hours / 1000, by_range), "offset not stated"
+        offset, word = max(bank.rated_amp_hours, accuracy.range or 0.0) / 1000, "offset not stated"
     noise = accuracy.noise or 0.0
     candidates = {
         f"{word}, {offset:g} A": 1.2 * offset,
@@ -88,7 +87,7 @@ def thresholds(bank: Bank, scale: SeriesScale) -> Thresholds:
         high=high,
         low=round(0.6 * high),
         offset=offset * 1000,
-        gain=accuracy.gain or 0.0,
+        gain=UNSTATED_GAIN if accuracy.gain is None else accuracy.gain,
         noise=noise * 1000,
         because=because,
     )

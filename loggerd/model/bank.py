@@ -55,13 +55,15 @@ class Accuracy:
     """Stated accuracy of one channel, as limits of error (about two standard deviations), in keeper's units.
 
     `gain` is a fraction of the reading (0.005 for 0.5 %); `offset` a constant error bound; `noise` the standard
-    deviation of a single reading; `resolution` the smallest step. None means: not stated.
+    deviation of a single reading; `resolution` the smallest step; `range` the largest value it is made for.
+    None means: not stated.
     """
 
     gain: float | None = None
     offset: float | None = None
     noise: float | None = None
     resolution: float = 0.0
+    range: float | None = None
 
 
 @dataclass(frozen=True)

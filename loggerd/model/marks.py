@@ -35,5 +35,5 @@ MARK_WORDS = {
     Mark.CLOCK_NOT_SET: "the clock was not set",
     Mark.TAPS_DISAGREE: "the block voltages do not add up to the bank voltage",
     Mark.COUNTER_RESET: "the instrument's counter started again",
-    Mark.UNREADABLE: "the instrument sent something that is not a number",
+    Mark.UNREADABLE: "the instrument gave no value",
 }

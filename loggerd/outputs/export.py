@@ -58,7 +58,9 @@ def _rows(
     cells: dict[str, list[str]] = {}
     marks = np.zeros(len(block), dtype=np.int64)
     offsets = block.wall_minus_mono_ms
-    found = out_of_place(at_ms, offsets) if axis.by_wall else ClockWatch().push(axis.session, at_ms, offsets, block.clock)
+    found = (
+        out_of_place(at_ms, offsets) if axis.by_wall else ClockWatch().push(axis.session, at_ms, offsets, block.clock)
+    )
     for mark, when in found:
         marks[np.searchsorted(at_ms, when)] |= int(mark)
     for position, one in enumerate(block.series):

@@ -23,7 +23,8 @@ def instant_text(instant: Instant) -> str:
 
 
 def entry_values(entry: Entry, text: InstantText = instant_text) -> dict[str, Any]:
-    """An entry as a flat table: times, figures, `{name}_band` where there is one, `{name}_reason` where no value."""
+    """An entry as a flat table: times, figures, `{name}_band` where there is one, `{name}_reason` where no value
+    or no band can be told."""
     values: dict[str, Any] = {"start": text(entry.start), "end": text(entry.end), "complete": entry.complete}
     if entry.ledger is LedgerName.PHASES:
         values = {"kind": entry.kind, **values}
@@ -31,9 +32,9 @@ def entry_values(entry: Entry, text: InstantText = instant_text) -> dict[str, An
         values["provisional"] = entry.kind == "provisional"
     for figure in entry.figures:
         values[figure.name] = figure.value
-        if figure.value is None:
+        if figure.reason:
             values[f"{figure.name}_reason"] = figure.reason
-        elif figure.low is not None and figure.high is not None:
+        if figure.low is not None and figure.high is not None:
             values[f"{figure.name}_band"] = [figure.low, figure.high]
     return values
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from fractions import Fraction
 
 from loggerd.model.bank import Accuracy, Bank, Series, SeriesScale
-from loggerd.model.channels import Quantity
+from loggerd.model.channels import Channel, Quantity
 from loggerd.settings.bank import BankSettings
-from loggerd.settings.channel import AccuracySettings, ChannelSettings, InForce, ShuntSettings
+from loggerd.settings.channel import ChannelSettings, InForce
 from loggerd.settings.device import DeviceSettings
 from loggerd.settings.site import SiteSettings
 from loggerd.settings.units import UNITS, exact
@@ -78,13 +78,14 @@ def _series(device: DeviceSettings, channel: ChannelSettings, by_name: dict[str,
 
 def _scale(channel: ChannelSettings, stage: InForce, bank: BankSettings) -> SeriesScale:
     factor, shift = factor_and_shift(stage, channel.count_size)
-    low, high = stage.valid or default_valid(channel, stage.shunt, bank)
+    shunt_amps = stage.shunt.rated_amps if stage.shunt else None
+    low, high = stage.valid or usual_valid(channel.parsed, bank, shunt_amps)
     return SeriesScale(
         since_ms=None if stage.since is None else round(stage.since.timestamp() * 1000),
         factor=factor,
         shift=shift,
         valid=(round(low * FINE_PER_TRADE), round(high * FINE_PER_TRADE)),
-        accuracy=_accuracy(stage.accuracy, stage.shunt, abs(factor) / FINE_PER_TRADE),
+        accuracy=_accuracy(stage, abs(factor) / FINE_PER_TRADE),
         because=stage.because,
     )
 
@@ -108,30 +109,39 @@ def factor_and_shift(stage: InForce, count_size: float) -> tuple[float, float]:
     )
 
 
-def default_valid(channel: ChannelSettings, shunt: ShuntSettings | None, bank: BankSettings) -> tuple[float, float]:
-    """The valid range of a channel whose settings state none, in its trade unit."""
-    quantity = channel.parsed.quantity
+def usual_valid(channel: Channel, bank: Bank | BankSettings, shunt_amps: float | None = None) -> tuple[float, float]:
+    """The valid range of a channel where none is stated, in its trade unit."""
+    quantity = channel.quantity
     if quantity is Quantity.VOLTS:
-        cells = bank.cells_per_block if channel.parsed.number else bank.cells_in_series
+        cells = bank.cells_per_block if channel.number else bank.cells_in_series
         return _VOLTS_PER_CELL[0] * cells, _VOLTS_PER_CELL[1] * cells
     if quantity is Quantity.AMPS:
-        highest = _SHUNT_OVERLOAD * shunt.rated_amps if shunt else _HIGHEST_RATE_PER_HOUR * bank.rated_amp_hours
+        highest = _SHUNT_OVERLOAD * shunt_amps if shunt_amps else _HIGHEST_RATE_PER_HOUR * bank.rated_amp_hours
         return -highest, highest
     return _CELSIUS if quantity is Quantity.CELSIUS else _AMP_HOURS
 
 
-def _accuracy(stated: AccuracySettings | None, shunt: ShuntSettings | None, resolution: float) -> Accuracy:
+def _accuracy(stage: InForce, resolution: float) -> Accuracy:
     """What is stated, folded into a gain and an offset.
 
     Percent of range bounds the error over the whole scale: it counts as offset, and no gain error comes on top
-    unless one is stated. Percent of reading says nothing of the zero: the offset stays unknown.
+    unless one is stated. Percent of reading says nothing of the zero: the offset stays unknown. The range is that of
+    the accuracy, of the shunt, or the stated valid range.
     """
+    stated = stage.accuracy
+    shunt_amps = stage.shunt.rated_amps if stage.shunt else None
+    reach = max(abs(stage.valid[0]), abs(stage.valid[1])) if stage.valid else None
     if stated is None:
-        return Accuracy(resolution=resolution)
+        return Accuracy(resolution=resolution, range=shunt_amps or reach)
     gain = None if stated.percent_of_reading is None else stated.percent_of_reading / 100
     offset = stated.offset
     if stated.percent_of_range is not None:
-        full_range = stated.range or (shunt.rated_amps if shunt else 0.0)
-        offset = (offset or 0.0) + stated.percent_of_range / 100 * full_range
+        offset = (offset or 0.0) + stated.percent_of_range / 100 * (stated.range or shunt_amps or 0.0)
         gain = gain or 0.0
-    return Accuracy(gain=gain, offset=offset, noise=stated.noise, resolution=resolution)
+    return Accuracy(
+        gain=gain,
+        offset=offset,
+        noise=stated.noise,
+        resolution=resolution,
+        range=stated.range or shunt_amps or reach,
+    )

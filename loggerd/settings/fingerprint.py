@@ -58,4 +58,5 @@ def _scale(scale: SeriesScale) -> dict[str, Any]:
         "offset": accuracy.offset,
         "noise": accuracy.noise,
         "resolution": accuracy.resolution,
+        "range": accuracy.range,
     }

@@ -12,18 +12,24 @@ from loggerd.store.blocks import settled_wall_ms
 from loggerd.store.bundle import decode_bundle
 from loggerd.store.shapes import HOUR_MS, Session, SessionKind
 
-# Imports first, by their first reading; then live sessions as they began.
-_FOLD_ORDER = "ORDER BY kind <> 'import', CASE kind WHEN 'import' THEN coalesce(first_wall_ms, 0) END, id"
+# Live sessions as they began; each file after the live session that began before its first reading.
+_FOLD_ORDER = (
+    "ORDER BY CASE kind WHEN 'live' THEN id ELSE fold_after END, kind <> 'live', coalesce(first_wall_ms, 0), id"
+)
 
 
 def begin(
     connection: sqlite3.Connection, kind: SessionKind, wall_ms: int, mono_ms: int, note: str, clock: ClockState
 ) -> int:
-    """Stores a new session and returns its id. An import is not shown until it is marked complete."""
+    """Stores a new session and returns its id. An import is not shown until it is marked complete.
+
+    For an import, `mono_ms` is the time of its first reading.
+    """
     row = connection.execute(
-        "INSERT INTO session (kind, complete, began_wall_ms, began_mono_ms, began_clock, note)"
-        " VALUES (?, ?, ?, ?, ?, ?) RETURNING id",
-        (kind, int(kind == "live"), wall_ms, mono_ms, int(clock), note),
+        "INSERT INTO session (kind, complete, began_wall_ms, began_mono_ms, began_clock, note, fold_after)"
+        " VALUES (?, ?, ?, ?, ?, ?, (SELECT coalesce(max(id), 0) FROM session WHERE ? AND kind = 'live'"
+        " AND coalesce(first_wall_ms, began_wall_ms) <= ?)) RETURNING id",
+        (kind, int(kind == "live"), wall_ms, mono_ms, int(clock), note, kind == "import", mono_ms),
     ).fetchone()
     return int(row[0])
 
@@ -106,9 +112,13 @@ def raw_from_ms(connection: sqlite3.Connection, bank: str) -> int | None:
     for device in devices:
         row = connection.execute("SELECT min(first_wall_ms) FROM sealed WHERE device = ?", (device,)).fetchone()
         found += [int(row[0])] if row[0] is not None else []
-    if found:
-        return min(found)
     series = [row[0] for row in connection.execute("SELECT id FROM series WHERE bank = ?", (bank,))]
+    hot = _first_hot_ms(connection, series)
+    return min([*found, *([hot] if hot is not None else [])], default=None)
+
+
+def _first_hot_ms(connection: sqlite3.Connection, series: list[int]) -> int | None:
+    """Time of the first reading of these series that is not sealed yet."""
     for session, *row in connection.execute("SELECT session, mono_ms, payload FROM hot ORDER BY session, mono_ms"):
         for block in hot_blocks(connection, session, (row[0], row[1])):
             if np.isin(block.series, series).any():

@@ -82,7 +82,8 @@ class StoredSeries:
 class Session:
     """A run of the service on one monotonic clock, or one imported file.
 
-    `fold_order` counts from 0: imports first, by their first reading, then live sessions in the order they began.
+    `fold_order` counts from 0: live sessions in the order they began, each file after the live session that began
+    before its first reading.
     `first_wall_ms` is the time of the first reading. The `last_` values are those of the last reading stored, None
     where there is none.
     """

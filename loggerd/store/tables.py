@@ -82,6 +82,7 @@ TABLES = (
             _whole("began_mono_ms", MONO, "monotonic clock when it began"),
             _whole("began_clock", NO_UNIT, "0 wall clock set, 1 not set, when it began"),
             _text("note", "JSON: service or file, and the usual time between scans of each device [ms]"),
+            _whole("fold_after", NO_UNIT, "of a file: the live session after which it is folded, 0 for none"),
             _whole("first_wall_ms", EPOCH, "time of the first reading; NULL before one is stored", ""),
             _whole("last_mono_ms", MONO, "last reading in a sealed block", ""),
             _whole("last_wall_minus_mono_ms", "ms", "epoch time less monotonic time at that reading", ""),

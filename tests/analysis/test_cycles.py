@@ -108,7 +108,7 @@ def test_an_hour_without_readings_takes_the_right_to_a_charge_factor() -> None:
     assert kept.figure("charge_factor").value == pytest.approx(50 / (40 - 9.5), rel=0.01)
     assert kept.figure("charge_factor").low < 1.25 < kept.figure("charge_factor").high
     assert lost.figure("charge_factor").value is None
-    assert lost.figure("charge_factor").reason == "readings are missing for more than an hour, or for an unknown time"
+    assert lost.figure("charge_factor").reason == "readings are missing for more than an hour"
     assert lost.figure("gap_seconds").value == pytest.approx(1.05 * 3600, abs=20)
     # The amp-hours still stand, with a band that holds what may have gone in the gap.
     out = lost.figure("discharge_amp_hours")
@@ -130,7 +130,13 @@ def test_a_pause_of_unknown_length_takes_it_too(unknown: bool) -> None:
     assert (cycle.start.session, cycle.end.session) == (1, 2)
     factor = cycle.figure("charge_factor")
     assert (factor.value is None) == unknown
-    assert ("unknown time" in factor.reason) == unknown
+    assert factor.reason == ("readings are missing for a time that nobody knows" if unknown else "")
+    assert (cycle.figure("gap_seconds").value is None) == unknown
+    assert (cycle.figure("duration_seconds").value is None) == unknown
+    # Nobody knows what went in such a pause: the amp-hours stand, but nothing bounds them.
+    out = cycle.figure("discharge_amp_hours")
+    assert out.value == pytest.approx(20.0, rel=1e-3)
+    assert (out.high is None) == unknown
 
 
 def test_an_open_cycle_after_an_unknown_pause_has_no_ratio_either() -> None:
@@ -141,17 +147,17 @@ def test_an_open_cycle_after_an_unknown_pause_has_no_ratio_either() -> None:
     (cycle,) = _cycles(whole([first, second], fold))
     assert not cycle.complete
     assert cycle.figure("charge_amp_hours").value == pytest.approx(20.0)
-    assert "unknown time" in cycle.figure("charge_factor").reason
+    assert "nobody knows" in cycle.figure("charge_factor").reason
 
 
-def test_energy_cannot_be_told_where_the_voltage_is_missing_for_a_whole_side() -> None:
+def test_no_ratio_of_energies_where_the_voltage_is_missing_for_most_of_one() -> None:
     at_ms, milliamps = load([(-10.0, 2.0), (11.0, 2.0), NEXT])
     millivolts = np.where(milliamps > 0, -(2**63), 48_000)
     entries, _ = fold_columns({"amps": (at_ms, milliamps), "volts": (at_ms, millivolts)})
     cycle = _cycles(entries)[0]
     assert cycle.figure("charge_factor").value == pytest.approx(1.1)
     assert cycle.figure("watt_hour_efficiency").value is None
-    assert "voltage is missing" in cycle.figure("watt_hour_efficiency").reason
+    assert cycle.figure("watt_hour_efficiency").reason == "what the readings leave out may be more than what they hold"
 
 
 def test_without_a_voltage_there_is_no_energy() -> None:

@@ -136,13 +136,15 @@ def test_a_gap_between_the_phases_of_a_cycle_is_in_its_bands() -> None:
     assert figures["charge_factor"].value is not None
 
 
-@pytest.mark.parametrize(
-    ("gap_ms", "unknown", "long"), [(HOUR, False, False), (HOUR + 1, False, True), (5, True, True)]
-)
+@pytest.mark.parametrize("unknown", [False, True])
+@pytest.mark.parametrize(("gap_ms", "long"), [(5, False), (HOUR, False), (HOUR + 1, True)])
 def test_a_long_or_unknown_gap(gap_ms: int, unknown: bool, long: bool) -> None:
     before, after = _phase(-1, -10.0), _phase(1, 11.0)
     after.start_ms = before.end_ms + gap_ms
-    assert gap_part(before, after, unknown).long_gap == long
+    cycle = _cycle()
+    cycle.add(gap_part(before, after, unknown))
+    assert (cycle.long_gap, cycle.unknown_gap) == (long, unknown)
+    assert (_of(CYCLE_FIGURES, cycle)["charge_factor"].value is None) == (long or unknown)
 
 
 def test_a_discharge_without_charge() -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from day_tools import HOUR, day, fold_columns, kinds, load, without
-from fold_tools import bank, of_ledger
+from fold_tools import axis, bank, block, of_ledger, plan, series, whole
 
+from loggerd.analysis.fold import BankFold
+from loggerd.analysis.plan import Rules
 from loggerd.model.bank import Accuracy
 from loggerd.model.ledger import LedgerName
 
-KNOWN = Accuracy(offset=0.1)
+KNOWN = Accuracy(gain=0.0, offset=0.1)
 
 
 def test_a_night_load_of_a_fifth_of_an_amp_is_a_discharge_if_the_sensor_can_tell_it() -> None:
@@ -107,6 +109,20 @@ def test_a_gap_of_ten_minutes_is_filled_and_said() -> None:
     (phase,) = of_ledger(entries, LedgerName.PHASES)
     assert phase.figure("amp_hours").value == pytest.approx(10.0)
     assert phase.figure("gap_seconds").value == 600.0
+
+
+def test_a_run_that_is_still_short_in_readings_waits_for_more_before_it_parts_a_flicker() -> None:
+    """A discharge of 5 readings, one at nothing, and again a discharge, in which at first a gap makes up the dwell."""
+    at_ms = np.concatenate([np.arange(60), np.arange(60, 68), np.arange(90, 130)]) * 1_000
+    milliamps = np.array([0] * 60 + [-9_000] * 5 + [0] + [-9_000] * 42)
+    accuracy, rules = Accuracy(offset=0.1), Rules(dwell_ms=10_000)
+    found = []
+    for pieces in (1, len(at_ms)):
+        fold = BankFold(plan({"amps": series("amps", accuracy)}, bank(20.0), rules))
+        cuts = np.array_split(np.arange(len(at_ms)), pieces)
+        results = [fold.push(axis(1_000), [block(at_ms[part], [milliamps[part]])]) for part in cuts]
+        found.append([(one.kind, one.start.at_ms) for one in of_ledger(whole(results, fold), LedgerName.PHASES)])
+    assert found[0] == found[1] == [("rest", 0), ("discharge", 59_000)]
 
 
 def test_nothing_to_settle_leaves_one_phase_under_way() -> None:

@@ -10,7 +10,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from register_farm import register_farm
+from register_farm import first_request, register_farm
 from service_run import CHANNELS, processor_seconds, service, settings_text, threads
 from showing import machine, resident_bytes, show, title
 
@@ -22,10 +22,11 @@ _SETTLING_SECONDS = 8.0
 
 
 def measure(words: str, ports: int, seconds: float) -> None:
-    with tempfile.TemporaryDirectory() as name, register_farm(ports) as (found, _):
+    with tempfile.TemporaryDirectory() as name, register_farm(ports) as (found, told):
         folder = Path(name)
         places = [(found[number % ports], 1 + number) for number in range(DEVICES)]
         with service(folder, settings_text(places)) as process:
+            first_request(told)
             time.sleep(_SETTLING_SECONDS)
             spent, begun = processor_seconds(process.pid), time.monotonic()
             time.sleep(seconds)

@@ -14,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from register_farm import register_farm
+from register_farm import first_request, register_farm
 from service_run import service, settings_text
 from showing import machine, show, title
 
@@ -27,9 +27,7 @@ def one_start(folder: Path, devices: int) -> float:
         text = settings_text([(ports[0], number + 1) for number in range(devices)])
         begun = time.monotonic()
         with service(folder, text):
-            word, at = lines.readline().split()
-            assert word == "first"
-            return float(at) - begun
+            return first_request(lines) - begun
 
 
 def measure(devices: int, runs: int) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import select
 import struct
 import sys
 import time
@@ -15,6 +16,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from subprocess import PIPE, Popen
 from typing import IO
+
+_PATIENCE_SECONDS = 30.0
 
 
 class _Instrument(asyncio.Protocol):
@@ -51,6 +54,13 @@ async def _serve(ports: int) -> None:
     servers = [await loop.create_server(_Instrument, "127.0.0.1", 0) for _ in range(ports)]
     print(*(server.sockets[0].getsockname()[1] for server in servers), flush=True)
     await asyncio.Event().wait()
+
+
+def first_request(told: IO[str]) -> float:
+    """Wait for the first request at a farm; its time.monotonic(). Raises TimeoutError."""
+    if not select.select([told], [], [], _PATIENCE_SECONDS)[0]:
+        raise TimeoutError("the service asked for nothing; what it printed says why")
+    return float(told.readline().removeprefix("first"))
 
 
 @contextmanager

@@ -39,12 +39,14 @@ def settings_text(places: Sequence[tuple[int, int]], commit_seconds: int = 10, p
 
 @contextmanager
 def service(folder: Path, text: str) -> Iterator[Popen[bytes]]:
-    """`loggerd run` on these settings; ended in order."""
+    """`loggerd run` on these settings; ended in order. Raises RuntimeError if it ended by itself."""
     path = folder / "site.toml"
     path.write_text(text, encoding="utf-8")
     with Popen([sys.executable, "-m", "loggerd", "run", str(path)]) as process:
         try:
             yield process
+            if process.poll() is not None:
+                raise RuntimeError("the service ended by itself")
         finally:
             process.send_signal(signal.SIGTERM)
             process.wait(timeout=60)

@@ -41,7 +41,8 @@ def house_amps(day: int) -> Floats:
     for _ in range(int(rng.poisson(6))):
         begin = int(rng.uniform(6, 22) * 3600)
         load[begin : begin + int(rng.uniform(120, 1500))] += rng.uniform(4, 30)
-    return sun - load
+    amps: Floats = sun - load
+    return amps
 
 
 def truck_amps(day: int) -> Floats:

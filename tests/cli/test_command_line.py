@@ -10,7 +10,7 @@ import pytest
 from cli_files import SITE, call, csv_text
 
 from loggerd import __version__
-from loggerd.__main__ import build_parser
+from loggerd.__main__ import parse
 from loggerd.cli import VERBS
 
 NAMES = sorted(verb.__name__.rpartition(".")[2].removesuffix("_readings") for verb in VERBS)
@@ -36,7 +36,7 @@ def test_help_of_every_verb_has_an_example_that_its_own_parser_takes(
     assert words[:2] == ["loggerd", verb]
     if "--because" in words:
         words = words[: words.index("--because") + 2]
-    assert build_parser().parse_args(words[1:]).verb == verb
+    assert parse(words[1:]).verb == verb
 
 
 def test_help_names_every_verb(capsys: pytest.CaptureFixture[str]) -> None:
@@ -106,8 +106,9 @@ def test_without_a_record_the_message_says_so_and_none_is_begun(
         (["export", "{site}", "--until", "2026-13-01"], 2, '"2026-13-01" is no time'),
         (["probe", "{site}", "--device", "shunt"], 2, 'no device "shunt"; this site has: none'),
         (["replay", "--settings", "{site}", "nowhere.csv"], 1, "nowhere.csv cannot be read: No such file"),
-        (["import", "{site}", "nowhere.csv"], 1, "nowhere.csv cannot be read: No such file"),
-        (["import", "{site}", "--device", "x", "nowhere.csv"], 1, 'no device "x" of kind "csv"'),
+        (["import", "{site}", "nowhere.csv"], 1, "nowhere.csv: no such file"),
+        (["import", "{site}", "--device", "x", "{site}"], 1, 'no device "x" of kind "csv"'),
+        (["import", "{site}"], 1, "which file? Name it, or a device"),
         (["run", "{site}", "--acknowledge", "{site}/no/where"], 1, "no/where cannot be written: Not a directory"),
         (["demo", "--folder", "{site}"], 1, "site.toml cannot be used as a folder: File exists"),
     ],

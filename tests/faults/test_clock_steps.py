@@ -16,7 +16,6 @@ from quick_site import one_bank, settings_of
 from record_judge import blocks_of, judge_caught_up
 from running_service import WALL_MS, SettableClock, recording_of, running
 from service_process import ServiceProcess
-from until import until
 
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.fold import BankFold
@@ -81,7 +80,7 @@ def of_phases(entries: Sequence[Entry]) -> list[Entry]:
     return [entry for entry in entries if entry.ledger is LedgerName.PHASES]
 
 
-def figures(entries: Sequence[Entry]) -> list[object]:
+def figures(entries: Sequence[Entry]) -> list[str]:
     return sorted(repr((entry.ledger, entry.kind, entry.complete, entry.figures)) for entry in entries)
 
 

@@ -1,4 +1,4 @@
-"""The disk is full, fails or goes away while the service runs: it reads on, keeps what it reads, and stores it later."""
+"""The disk is full, fails or goes away under the service: it reads on, keeps what it reads, and stores it later."""
 
 from __future__ import annotations
 

@@ -25,8 +25,8 @@ from loggerd.store.record import RecordReader, RecordWriter
 
 SEED = int(os.environ.get("LOGGERD_TEST_SEED", random.SystemRandom().randrange(10**6)))
 STATES = 10_000
-SHARE = 0.25
-"""Of the calls that change something, those at which the power is cut."""
+RANDOM_PER_CALL = 3
+"""States with a random part of what is not durable, at each call that changes something."""
 LEDGERS_OF_ONE_IN = 100
 SPEED = 900
 """Simulated seconds in a second: an hour is over, and sealed, every four seconds."""
@@ -126,16 +126,10 @@ def same(truth: ScanBlock | None, stored: ScanBlock) -> bool:
     return all(np.array_equal(one, other) for one, other in pairs)
 
 
-def explore(states: CrashStates, judge: Judge, folder: Path, share: float) -> tuple[int, Counter[str]]:
-    """States at a share of all calls, chosen at random; those before the first announcement are seldom of interest."""
-    rng = random.Random(SEED)
-
-    def wanted(_point: int) -> bool:
-        return rng.random() < (share if states.acknowledged else 0.02)
-
+def explore(states: CrashStates, judge: Judge, folder: Path) -> tuple[int, Counter[str]]:
     faults: Counter[str] = Counter()
     count = 0
-    for state in states.states(rng, 2, wanted):
+    for state in states.states(random.Random(SEED), RANDOM_PER_CALL):
         state.write_to(folder)
         if fault := judge.judge(state, count % LEDGERS_OF_ONE_IN == 0):
             faults[fault] += 1
@@ -162,11 +156,11 @@ def state_settings(tmp_path: Path, settings: Path) -> tuple[Path, SiteSettings]:
 
 async def test_no_power_cut_loses_what_the_service_announced(tmp_path: Path) -> None:
     print(f"seed {SEED}")
-    states, settings = await recorded(tmp_path, "FULL", 3, 220)
+    states, settings = await recorded(tmp_path, "FULL", 3, 240)
     assert sealed_hours(settings) > 2, "a run in which no hour was sealed is not the whole service"
     folder, other = state_settings(tmp_path, settings)
     judge = Judge(settings_of(settings), other)
-    count, faults = explore(states, judge, folder, SHARE)
+    count, faults = explore(states, judge, folder)
     print(f"{count} states, {sum(faults.values())} with loss or damage; {judge.ledger_entries} ledger entries compared")
     assert not faults, faults.most_common(3)
     assert count >= STATES
@@ -175,9 +169,9 @@ async def test_no_power_cut_loses_what_the_service_announced(tmp_path: Path) -> 
 
 async def test_judge_sees_the_loss_when_durability_is_switched_off(tmp_path: Path) -> None:
     print(f"seed {SEED}")
-    states, settings = await recorded(tmp_path, "OFF", 1, 100)
+    states, settings = await recorded(tmp_path, "OFF", 1, 60)
     folder, other = state_settings(tmp_path, settings)
-    count, faults = explore(states, Judge(settings_of(settings), other), folder, SHARE)
+    count, faults = explore(states, Judge(settings_of(settings), other), folder)
     print(f"{count} states, {sum(faults.values())} with loss or damage")
     assert count > 200
     assert sum(faults.values()) > count // 10

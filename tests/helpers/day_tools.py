@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from fold_tools import axis, bank, block, plan, series, whole
 
+from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.fold import BankFold
 from loggerd.analysis.plan import Rules
 from loggerd.model.bank import Accuracy, Bank
@@ -74,7 +75,8 @@ def fold_columns(
         ids = [number for number, name in enumerate(names) if devices[name] == device]
         at_ms = columns[names[ids[0]]][0]
         blocks.append(block(at_ms, [columns[names[number]][1] for number in ids], device, ids))
-    settled = fold.push(axis(interval_ms), blocks)
+    place = SessionAxis(1, 0, interval_ms=dict.fromkeys(devices.values(), interval_ms))
+    settled = fold.push(place, blocks)
     return whole([settled], fold), [*settled.marks, *fold.view().marks]
 
 

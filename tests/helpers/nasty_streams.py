@@ -235,7 +235,8 @@ def streams(draw: st.DrawFn, layouts: Sequence[str] = LAYOUTS, faults: bool = Tr
         first = min(int(one.mono_ms[0]) for one in blocks)
         usual = interval_ms * draw(st.sampled_from((1, 1, 2)))
         offset = end + (1 if unknown else pause) - first
-        axis = SessionAxis(number, offset, unknown, 0, {"meter": usual}, by_wall=layout == "file")
+        usual_of = dict.fromkeys(_CHANNELS[layout], usual)
+        axis = SessionAxis(number, offset, unknown, 0, usual_of, by_wall=layout == "file")
         runs.append(Run(axis, blocks))
         end = max(int(one.mono_ms[-1]) for one in blocks) + offset
     return Stream(plan, tuple(runs), {"layout": layout, "interval_ms": interval_ms})

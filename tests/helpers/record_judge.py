@@ -112,9 +112,7 @@ def stored_entries(path: Path, bank: str, revision: int | None = None) -> dict[L
     reader = RecordReader.open(path)
     try:
         chosen = reader.revisions(bank)[-1].id if revision is None else revision
-        return {
-            ledger: tuple(one.entry for one in reader.entries(bank, ledger, chosen)) for ledger in LedgerName
-        }
+        return {ledger: tuple(one.entry for one in reader.entries(bank, ledger, chosen)) for ledger in LedgerName}
     finally:
         reader.close()
 

@@ -6,7 +6,7 @@ import asyncio
 import os
 import signal
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 
 from until import until
@@ -30,11 +30,13 @@ class ServiceProcess:
         if self.process is not None and not self.ended:
             await self.finish(signal.SIGKILL)
 
-    async def start(self, environment: Mapping[str, str] | None = None, before: Sequence[str] = ()) -> ServiceProcess:
-        """Start it. `before`: a command that is to run the command."""
-        self.acknowledge.unlink(missing_ok=True)
+    async def start(
+        self, environment: Mapping[str, str] | None = None, *, keep_acknowledge: bool = False
+    ) -> ServiceProcess:
+        """Start it, with some variables of the environment changed. `keep_acknowledge`: that file is a pipe."""
+        if not keep_acknowledge:
+            self.acknowledge.unlink(missing_ok=True)
         self.process = await asyncio.create_subprocess_exec(
-            *before,
             *RUN,
             str(self.settings),
             "--acknowledge",

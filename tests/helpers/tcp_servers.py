@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from typing import Self
 
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import SimDevice
@@ -41,7 +42,7 @@ class ScriptedTcpServer:
         self._writers: list[asyncio.StreamWriter] = []
         self._tasks: set[asyncio.Task[None]] = set()
 
-    async def __aenter__(self) -> ScriptedTcpServer:
+    async def __aenter__(self) -> Self:
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
         self.port = self._server.sockets[0].getsockname()[1]
         return self

@@ -87,6 +87,7 @@ def test_phases_split_the_charge_without_a_remainder(blocks: list[tuple[int, int
     assert sum(phase.duration_ms for phase in phases) == at_ms[-1] - at_ms[0]
     assert sum(phase.readings for phase in phases) == len(at_ms)
     assert all(one.end_ms == other.start_ms for one, other in pairwise(phases))
+    assert all(one.last_jump == other.first_jump for one, other in pairwise(phases))
 
 
 @QUICK

@@ -192,5 +192,3 @@ async def test_a_damaged_state_of_the_analysis_is_made_anew_from_the_readings(tm
     after = stored_entries(tmp_path / "record.sqlite", "house")
     for ledger, entries in before.items():
         assert after[ledger][: len(entries)] == entries
-
-

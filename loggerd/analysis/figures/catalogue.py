@@ -15,15 +15,20 @@ Subject_contra = TypeVar("Subject_contra", contravariant=True)
 
 @dataclass(frozen=True)
 class Context:
-    """What a figure may look at besides its subject. `volts_gain`: gain error of the voltage channel (fraction)."""
+    """What a figure may look at besides its subject.
+
+    `volts_gain` and `volts_offset` [V]: limits of error of the bank voltage.
+    """
 
     plan: BankPlan
     limits: Thresholds
     volts_gain: float = 0.0
+    volts_offset: float = 0.0
 
-    @property
-    def energy_gain(self) -> float:
-        return math.hypot(self.limits.gain, self.volts_gain)
+    def energy_gain(self, volts: float) -> float:
+        """Relative error of power at a bank voltage, but for the current's offset."""
+        share = self.volts_offset / volts if volts > 0 else 0.0
+        return math.hypot(self.limits.gain, self.volts_gain, share)
 
 
 @dataclass(frozen=True)

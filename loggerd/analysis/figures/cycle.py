@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from loggerd.analysis.bands import Charge
 from loggerd.analysis.figures.catalogue import Context, FigureSpec, cannot_tell, told
-from loggerd.analysis.figures.spreads import HEAT_FIGURES, LEFT_OUT_FIGURE, VOLTS_FIGURES
+from loggerd.analysis.figures.spreads import HEAT_FIGURES, LEFT_OUT_FIGURE, VOLTS_FIGURES, mean_volts
 from loggerd.analysis.part import Part
 from loggerd.model.ledger import Figure
 
 _NO_CHARGE = "no charge has answered this discharge yet"
-_LONG_GAP = "readings are missing for more than an hour, or for an unknown time"
+_LONG_GAP = "readings are missing for more than an hour"
+_UNKNOWN_GAP = "readings are missing for a time that nobody knows"
+_AT_LEAST = "at least so much: readings are missing for a time that nobody knows"
 _NO_VOLTS = "no channel measured the bank voltage"
-_NO_ENERGY = "the bank voltage is missing for the whole discharge or the whole charge"
+_HIDDEN = "what the readings leave out may be more than what they hold"
 
 
 def _magnitude(charge: Charge, gain: float, offset: float) -> Figure:
@@ -21,8 +23,13 @@ def _magnitude(charge: Charge, gain: float, offset: float) -> Figure:
     return told(abs(charge.value), max(0.0, low), max(0.0, high))
 
 
+def _counted(part: Part, figure: Figure) -> Figure:
+    """The figure; without an upper bound where a pause of unknown length lies in it."""
+    return Figure("", figure.value, reason=_AT_LEAST) if part.unknown_gap else figure
+
+
 def _discharge_amp_hours(part: Part, context: Context) -> Figure:
-    return _magnitude(_outward(part), context.limits.gain, context.limits.offset / 1000)
+    return _counted(part, _magnitude(_outward(part), context.limits.gain, context.limits.offset / 1000))
 
 
 def _outward(part: Part) -> Charge:
@@ -37,19 +44,36 @@ def _inward(part: Part) -> Charge:
 
 
 def _charge_amp_hours(part: Part, context: Context) -> Figure:
-    return _magnitude(_inward(part), context.limits.gain, context.limits.offset / 1000)
+    return _counted(part, _magnitude(_inward(part), context.limits.gain, context.limits.offset / 1000))
 
 
 def _discharge_watt_hours(part: Part, context: Context) -> Figure:
-    if "volts" not in part.spreads:
-        return cannot_tell(_NO_VOLTS)
-    return _magnitude(part.discharge_wh, context.energy_gain, context.limits.offset / 1000)
+    hidden = part.rest_ah.below * mean_volts(part.spreads)
+    energy = part.discharge_wh
+    widened = Charge(energy.value, energy.span_hours, energy.random, energy.below + hidden, energy.above)
+    return _watt_hours(part, widened, context)
 
 
 def _charge_watt_hours(part: Part, context: Context) -> Figure:
+    hidden = part.rest_ah.above * mean_volts(part.spreads)
+    energy = part.charge_wh
+    widened = Charge(energy.value, energy.span_hours, energy.random, energy.below, energy.above + hidden)
+    return _watt_hours(part, widened, context)
+
+
+def _watt_hours(part: Part, energy: Charge, context: Context) -> Figure:
     if "volts" not in part.spreads:
         return cannot_tell(_NO_VOLTS)
-    return _magnitude(part.charge_wh, context.energy_gain, context.limits.offset / 1000)
+    gain = context.energy_gain(mean_volts(part.spreads))
+    return _counted(part, _magnitude(energy, gain, context.limits.offset / 1000))
+
+
+def _duration(part: Part, _context: Context) -> Figure:
+    return cannot_tell(_UNKNOWN_GAP) if part.unknown_gap else told((part.end_ms - part.start_ms) / 1000)
+
+
+def _gap_seconds(part: Part, _context: Context) -> Figure:
+    return cannot_tell(_UNKNOWN_GAP) if part.unknown_gap else told(part.gap_ms / 1000)
 
 
 def _ratio(top: Charge, bottom: Charge, offset: float) -> Figure:
@@ -80,10 +104,10 @@ def _watt_hour_efficiency(part: Part, context: Context) -> Figure:
 def _judged_ratio(part: Part, top: Charge, bottom: Charge, context: Context) -> Figure:
     if part.charge_ah.value <= 0 or part.discharge_ah.value >= 0:
         return cannot_tell(_NO_CHARGE)
-    if part.long_gap:
-        return cannot_tell(_LONG_GAP)
-    if not top.value or not bottom.value:
-        return cannot_tell(_NO_ENERGY)
+    if part.long_gap or part.unknown_gap:
+        return cannot_tell(_UNKNOWN_GAP if part.unknown_gap else _LONG_GAP)
+    if any(charge.below + charge.above >= abs(charge.value) for charge in (top, bottom)):
+        return cannot_tell(_HIDDEN)
     return _ratio(top, bottom, context.limits.offset / 1000)
 
 
@@ -91,8 +115,8 @@ def _depth(part: Part, context: Context) -> Figure:
     rated = context.plan.bank.rated_amp_hours
     out = _discharge_amp_hours(part, context)
     assert out.value is not None
-    assert out.low is not None
-    assert out.high is not None
+    if out.low is None or out.high is None:
+        return Figure("", out.value / rated, reason=out.reason)
     return told(out.value / rated, out.low / rated, out.high / rated)
 
 
@@ -124,7 +148,7 @@ CYCLE_FIGURES: tuple[FigureSpec[Part], ...] = (
     FigureSpec("depth_of_discharge", "", 3, "Amp-hours out as a share of the rated ones.", "common practice", _depth),
     FigureSpec(
         "duration_seconds", "s", 0, "From the first discharge to the end of the charge.", "own",
-        lambda p, _c: told((p.end_ms - p.start_ms) / 1000),
+        _duration,
     ),
     FigureSpec("discharge_seconds", "s", 0, "Time in discharge.", "own", lambda p, _c: told(p.discharge_ms / 1000)),
     FigureSpec("charge_seconds", "s", 0, "Time in charge.", "own", lambda p, _c: told(p.charge_ms / 1000)),
@@ -138,7 +162,7 @@ CYCLE_FIGURES: tuple[FigureSpec[Part], ...] = (
         "rest_amp_hours", "Ah", 2, "Net amp-hours in rests, charge positive: what is too small to call a phase.", "own",
         _rest_amp_hours,
     ),
-    FigureSpec("gap_seconds", "s", 0, "Time without readings.", "own", lambda p, _c: told(p.gap_ms / 1000)),
+    FigureSpec("gap_seconds", "s", 0, "Time without readings.", "own", _gap_seconds),
     LEFT_OUT_FIGURE,
 )  # fmt: skip
 

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from loggerd.analysis.bands import Charge, amp_hours, watt_hours
 from loggerd.analysis.figures.catalogue import Context, FigureSpec, cannot_tell, told
-from loggerd.analysis.figures.spreads import AMPS_FIGURES, HEAT_FIGURES, LEFT_OUT_FIGURE, VOLTS_FIGURES
+from loggerd.analysis.figures.spreads import (
+    AMPS_FIGURES,
+    HEAT_FIGURES,
+    LEFT_OUT_FIGURE,
+    VOLTS_FIGURES,
+    mean_volts,
+)
 from loggerd.analysis.stretch import Stretch
 from loggerd.model.ledger import Figure
 
@@ -26,7 +32,7 @@ def _watt_hours(phase: Stretch, context: Context) -> Figure:
     if "volts" not in phase.spreads:
         return cannot_tell("no channel measured the bank voltage")
     energy = watt_hours(phase, amp_hours(phase, context.limits), phase.energy2)
-    return _magnitude(energy, phase.label, context.energy_gain, context.limits.offset / 1000)
+    return _magnitude(energy, phase.label, context.energy_gain(mean_volts(phase.spreads)), context.limits.offset / 1000)
 
 
 def _end_amps(phase: Stretch, _context: Context) -> Figure:

@@ -29,6 +29,12 @@ def temperature(spreads: dict[str, Spread]) -> Spread | None:
     return together or spreads.get("ambient_celsius")
 
 
+def mean_volts(spreads: dict[str, Spread]) -> float:
+    """Mean of the bank voltage [V]; 0.0 without one."""
+    volts = spreads.get("volts")
+    return volts.total / volts.count / 1000 if volts else 0.0
+
+
 def _volts(spreads: dict[str, Spread]) -> Spread | None:
     return spreads.get("volts")
 

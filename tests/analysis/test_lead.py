@@ -22,9 +22,10 @@ def _array(*values: int) -> np.ndarray:
 def _choice(*where: tuple[str, str], strings: int = 1) -> tuple[object, ...] | None:
     made = {number: series(channel, device=device) for number, (device, channel) in enumerate(where)}
     choice = choose_lead(bank(strings=strings), made)
-    return (
-        None if choice is None else (choice.device, choice.amps, choice.averaged, choice.counters, choice.volts_device)
-    )
+    if choice is None:
+        return None
+    names = [tuple(one.channel.name for one in chosen) for chosen in (choice.amps, choice.counters)]
+    return (choice.device, names[0], choice.averaged, names[1], choice.volts.device if choice.volts else None)
 
 
 def test_an_averaged_current_comes_before_a_plain_one_and_that_before_strings() -> None:
@@ -33,6 +34,8 @@ def test_an_averaged_current_comes_before_a_plain_one_and_that_before_strings() 
     assert _choice(*everything[:3], strings=2) == ("b", ("amps",), False, (), None)
     assert _choice(*everything[:2], strings=2) == ("a", ("string_1_amps", "string_2_amps"), False, (), None)
     assert _choice(everything[0], strings=2) is None
+    apart = [("b", "string_1_amps"), ("a", "string_2_amps"), ("a", "volts")]
+    assert _choice(*apart, strings=2) == ("b", ("string_1_amps", "string_2_amps"), False, (), "a")
     assert _choice(("a", "volts")) is None
 
 
@@ -57,19 +60,21 @@ def test_a_sum_is_missing_where_one_part_is() -> None:
 
 
 def _steps(
-    reader: CounterReader, at_ms: list[int], *counters: list[int], pieces: int = 1
+    reader: CounterReader, at_ms: list[int], *counters: list[int], pieces: int = 1, milliamps: int = 3_000
 ) -> tuple[list[int], list[int]]:
     steps: list[int] = []
     resets: list[int] = []
     for part in np.array_split(np.arange(len(at_ms)), pieces):
         if len(part):
-            one, reset = reader.push(_array(*at_ms)[part], [_array(*counter)[part] for counter in counters])
+            current = np.full(len(part), milliamps)
+            one, reset = reader.push(_array(*at_ms)[part], [_array(*counter)[part] for counter in counters], current)
             steps += one.tolist()
             resets += reset.tolist()
             reader.load_plain(json.loads(json.dumps(reader.to_plain())))
     return steps, resets
 
 
+RATED = 100_000
 MINUTES = [0, 60_000, 120_000, 180_000, 240_000]
 
 
@@ -87,13 +92,26 @@ MINUTES = [0, 60_000, 120_000, 180_000, 240_000]
     ],
 )
 def test_a_net_counter(counter: list[int], steps: list[int], resets: list[int], pieces: int) -> None:
-    assert _steps(CounterReader(60_000, False), MINUTES, counter, pieces=pieces) == (steps, resets)
+    assert _steps(CounterReader(60_000, RATED, False), MINUTES, counter, pieces=pieces) == (steps, resets)
+
+
+@pytest.mark.parametrize(("milliamps", "reset"), [(3_000, True), (30_000, False)])
+def test_a_return_to_nothing_is_a_reset_unless_the_current_explains_it(milliamps: int, reset: bool) -> None:
+    """From 500 mAh to nothing in a minute: 30 A. Twice 3 A and a twentieth of 100 A, and 200 mAh, do not reach it."""
+    steps, resets = _steps(CounterReader(60_000, RATED, False), MINUTES[:3], [500, 500, 0], milliamps=milliamps)
+    assert (steps[2] == MISSING) == reset
+    assert resets == ([120_000] if reset else [])
+
+
+def test_over_a_long_gap_the_counter_is_not_used() -> None:
+    at_ms = [0, 600_000, 1_200_001]
+    assert _steps(CounterReader(60_000, RATED, False), at_ms, [0, 500, 1_000])[0] == [MISSING, 500, MISSING]
 
 
 @pytest.mark.parametrize("pieces", [1, 2, 5])
 def test_two_counters_that_only_go_up(pieces: int) -> None:
     charged, discharged = [10, 20, 20, 0, 7], [5, 5, 45, 45, 48]
-    assert _steps(CounterReader(60_000, True), MINUTES, charged, discharged, pieces=pieces) == (
+    assert _steps(CounterReader(60_000, RATED, True), MINUTES, charged, discharged, pieces=pieces) == (
         [MISSING, 10, -40, MISSING, 4],
         [180_000],
     )

@@ -165,7 +165,6 @@ def test_readings_that_are_there_already_are_not_read_in_twice(site: Site, capsy
     assert site.ledger() == before
 
 
-@pytest.mark.xfail(reason="the current of one device only is followed, whichever session it is")
 def test_an_older_log_can_follow_a_newer_one(site: Site) -> None:
     newer = csv_text().replace("2026-05-01", "2026-05-02")
     site.out("import", site.settings, site.file(newer, "newer.csv"))

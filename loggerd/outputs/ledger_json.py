@@ -50,6 +50,11 @@ def mark_values(span: MarkSpan, text: InstantText = instant_text) -> dict[str, A
     }
 
 
+def _in_order(span: MarkSpan) -> tuple[int, str, int]:
+    """Spans of different channels end together; which is found first depends on how readings were grouped."""
+    return span.start.at_ms, span.channel, span.mark
+
+
 def depth_band_values(entries: Iterable[Entry]) -> list[dict[str, Any]]:
     """Counted depths gathered in bands of a tenth of the rated amp-hours.
 
@@ -89,5 +94,5 @@ def ledger_document(
         "cycles": of(LedgerName.CYCLES),
         "full_to_full": of(LedgerName.FULL_TO_FULL),
         "depth_bands": depth_band_values(entry for entry in entries if entry.ledger is LedgerName.DEPTH_BANDS),
-        "marks": [mark_values(span, text) for span in marks],
+        "marks": [mark_values(span, text) for span in sorted(marks, key=_in_order)],
     }

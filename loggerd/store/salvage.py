@@ -17,8 +17,8 @@ _KEYS = {"hot": ("session", "mono_ms"), "figure": ("entry", "place"), "checkpoin
 
 _ORPHANS = (
     # Parents that were lost are stood in for where readings depend on them; what cannot be read without is dropped.
-    "INSERT INTO session (id, kind, complete, began_wall_ms, began_mono_ms, began_clock, note)"
-    " SELECT DISTINCT session, 'live', 1, 0, 0, 1, 'lost; stood in for by salvage' FROM"
+    "INSERT INTO session (id, kind, complete, began_wall_ms, began_mono_ms, began_clock, note, fold_after)"
+    " SELECT DISTINCT session, 'live', 1, 0, 0, 1, 'lost; stood in for by salvage', 0 FROM"
     " (SELECT session FROM sealed UNION SELECT session FROM hot UNION SELECT session FROM summary"
     " UNION SELECT session FROM event UNION SELECT start_session FROM entry UNION SELECT end_session FROM entry"
     " UNION SELECT start_session FROM mark UNION SELECT end_session FROM mark UNION SELECT session FROM checkpoint)"

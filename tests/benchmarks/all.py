@@ -1,7 +1,7 @@
 """Runs all benchmarks in turn, each in a process of its own, and says at the end which figures missed their aim.
 
 Run: python tests/benchmarks/all.py [--quick]   (as root for the bytes to the card)
-In full about 35 minutes, most of it waiting in real time; --quick about 6, with small samples that say less.
+In full about 40 minutes, most of it waiting in real time; --quick about 6, with small samples that say less.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ FULL = (
     ("benchmark_replay.py", "--days", "30", "--year"),
     ("benchmark_start.py", "--runs", "10"),
     ("benchmark_live.py", "--seconds", "60"),
-    ("benchmark_service_card.py", "--seconds", "300", "--hours", "3"),
+    ("benchmark_service_card.py", "--seconds", "300", "--hours", "5"),
     ("benchmark_store.py", "--days", "20"),
     ("benchmark_card.py", "--hours", "3", "--seconds", "120"),
 )

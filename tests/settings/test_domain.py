@@ -181,8 +181,9 @@ def test_accuracy_is_folded_into_gain_and_offset(
     if stated is not None:
         more["accuracy"] = stated
 
-    # One count is 0.01 mV, and 1 mV is 8 A.
-    assert series("amps", "mV", **more).scales[0].accuracy == Accuracy(gain, offset, noise, resolution=0.08)
+    # One count is 0.01 mV, and 1 mV is 8 A. The range is the stated one, else that of the shunt.
+    reach = 500.0 if stated and "range" in stated else 400.0
+    assert series("amps", "mV", **more).scales[0].accuracy == Accuracy(gain, offset, noise, 0.08, reach)
 
 
 def test_valid_ranges_stated_and_not_stated() -> None:
@@ -272,6 +273,6 @@ def test_the_fingerprint_stays_with_what_changes_no_figure() -> None:
 
 def test_the_fingerprint_is_the_same_on_every_run() -> None:
     # Worked out once by this code: a change of it makes every ledger in the field stale, which must be on purpose.
-    expected = "1554521f481a84dc83f7e8220fd174ce4ff8afd1980a8f55ccbe3c4f3db4dd42"
+    expected = ""
 
     assert bank_fingerprint(site(AMPS, VOLTS), "house") == expected

@@ -1,4 +1,4 @@
-"""Rows of a file whose time repeats or runs backward: kept and marked; only where they belong is known are they summed."""
+"""Rows of a file whose time repeats or runs backward: kept and marked, and summed only where their place is known."""
 
 from __future__ import annotations
 

@@ -116,7 +116,8 @@ def _series(device: str, channel: str, valid: tuple[int, int], dated: int | None
     accuracy = Accuracy(gain=0.005, offset=0.1, noise=min(noise, 20) / 1000, resolution=0.001)
     scales = [SeriesScale(None, 1.0, 0.0, valid, accuracy)]
     if dated is not None:
-        scales.append(SeriesScale(dated, 1.25, 3.0, (valid[0], valid[1] + 1), accuracy))
+        better = replace(accuracy, gain=0.002, offset=0.06)
+        scales.append(SeriesScale(dated, 1.25, 3.0, (valid[0], valid[1] + 1), better))
     return Series(device, "bank", parse_channel(channel), channel, 0.001, "", tuple(scales))
 
 

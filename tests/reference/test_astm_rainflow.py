@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import pairwise
 
 import pytest
 import rainflow
@@ -16,7 +17,7 @@ def _counts(series: list[float], gate: float = 1e-9) -> list[tuple[float, float]
     """(range, count) of a path given as depths below full; the path starts at its first value."""
     counter = DepthCounter(gate, depth=series[0])
     counts = []
-    for number, (before, after) in enumerate(zip(series, series[1:], strict=False)):
+    for number, (before, after) in enumerate(pairwise(series)):
         counts += counter.push(before - after, (1, number), (1, number + 1))
     counts += counter.residue()
     return [(count.depth, count.count) for count in counts]

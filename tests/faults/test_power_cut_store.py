@@ -54,13 +54,15 @@ def judge(state_folder: Path, expected: store_load.Expected, acknowledged: bytes
         return str(error)
 
 
-def explore(states: CrashStates, tmp_path: Path, at_least: int, random_per_point: int) -> tuple[int, Counter[str]]:
+def explore(
+    states: CrashStates, tmp_path: Path, at_least: int, random_per_point: int, every: int
+) -> tuple[int, Counter[str]]:
     folder = tmp_path / "state"
     folder.mkdir()
     expected = store_load.Expected(COMMITS)
     faults: Counter[str] = Counter()
     count = 0
-    for state in states.states(random.Random(SEED), random_per_point):
+    for state in states.states(random.Random(SEED), random_per_point, lambda point: point % every == 0):
         state.write_to(folder)
         count += 1
         if fault := judge(folder, expected, state.acknowledged):
@@ -73,7 +75,7 @@ def explore(states: CrashStates, tmp_path: Path, at_least: int, random_per_point
 def test_no_power_cut_loses_what_was_announced_as_stored(tmp_path: Path) -> None:
     print(f"seed {SEED}")
     states = recorded(tmp_path, "FULL", COMMITS)
-    count, faults = explore(states, tmp_path, 2_000, 2)
+    count, faults = explore(states, tmp_path, 2_000, 2, every=5)
     print(f"{count} states, {sum(faults.values())} with loss or damage")
     assert not faults, faults.most_common(3)
     assert count == 2_000
@@ -82,6 +84,6 @@ def test_no_power_cut_loses_what_was_announced_as_stored(tmp_path: Path) -> None
 def test_judge_sees_the_loss_when_durability_is_switched_off(tmp_path: Path) -> None:
     print(f"seed {SEED}")
     states = recorded(tmp_path, "OFF", 40)
-    count, faults = explore(states, tmp_path, 600, 2)
+    count, faults = explore(states, tmp_path, 600, 2, every=1)
     print(f"{count} states, {sum(faults.values())} with loss or damage")
     assert sum(faults.values()) > count // 10

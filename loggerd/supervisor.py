@@ -14,11 +14,12 @@ def tell_supervisor(*lines: str) -> None:
     if address.startswith("@"):
         address = "\0" + address[1:]
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
+        channel.setblocking(False)
         try:
             channel.connect(address)
             channel.sendall("\n".join(lines).encode())
         except OSError:
-            # The supervisor went away: nobody to tell, and nothing that a battery's record should stop for.
+            # The supervisor went away or does not listen just now: nothing that a battery's record should stop for.
             return
 
 

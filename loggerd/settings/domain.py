@@ -93,8 +93,8 @@ def _scale(channel: ChannelSettings, stage: InForce, bank: BankSettings) -> Seri
 def factor_and_shift(stage: InForce, count_size: float) -> tuple[float, float]:
     """Factor and shift that turn a count into fine units, each rounded once from the exact value.
 
-    reading = count x count_size x scale + offset in the device's unit; less the unit's zero, times the unit's size;
-    a shunt's millivolts times rated amps over rated millivolts; times -1 where discharge is positive.
+    reading = count x count_size x scale + offset, in the unit of the device; less that unit's zero, times its size;
+    for a shunt's millivolts times rated amps over rated millivolts; times -1 where discharge is positive.
     """
     unit = UNITS[stage.unit]
     size, zero = unit.factor, unit.zero

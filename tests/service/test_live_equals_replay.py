@@ -64,6 +64,7 @@ def cycles_json(settings: Path, bank: str) -> str:
     return subprocess.run(words, check=True, capture_output=True, text=True).stdout
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("name", "bank", "begin", "hours"), [("golf", "cart_2", 8, 6), ("cabin", "house", 3, 6)])
 async def test_live_over_the_wires_equals_folding_the_record(
     tmp_path: Path, name: str, bank: str, begin: int, hours: int

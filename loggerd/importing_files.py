@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass, replace
+from itertools import chain
 from zoneinfo import ZoneInfo
 
 from loggerd.errors import ReadingsFileError
 from loggerd.model.bank import Series
-from loggerd.model.scan import ClockState, ScanBlock
+from loggerd.model.scan import ClockState
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.plans import SessionNote, bank_named
 from loggerd.replaying import check_columns, judge_file, read_head
@@ -35,25 +36,20 @@ def import_file(
 
     Raises ReadingsFileError, StoreError (nothing is kept then), KeyError.
     """
-    model, _ = bank_named(settings, bank)
     file, series = _open(settings, bank, path, device)
-    check_columns(series, model, path)
-    blocks = file.blocks()
-    head = read_head(blocks, path)
-    character = judge_file(head, series)
-    first_ms = int(head[0].mono_ms[0])
-    name = device or f"{file.device} from {utc_text(first_ms)}"
-    note = SessionNote(file.device, {name: character.interval_ms}, character.noise_amps)
-    session = writer.begin_session("import", now_ms, first_ms, note.text(), ClockState.SET)
-    ids = writer.register_series([replace(one, device=name) for one in series])
-
-    def all_blocks() -> Iterator[ScanBlock]:
-        while head:
-            yield replace(head.pop(0), device=name, boot=session, series=ids)
-        for block in blocks:
-            yield replace(block, device=name, boot=session, series=ids)
-
-    scans = writer.import_blocks(session, all_blocks())
+    with closing(file):
+        check_columns(series, bank_named(settings, bank)[0], path)
+        blocks = file.blocks()
+        head = read_head(blocks, path)
+        character = judge_file(head, series)
+        first_ms = int(head[0].mono_ms[0])
+        name = device or f"{file.device} from {utc_text(first_ms)}"
+        note = SessionNote(file.device, {name: character.interval_ms}, character.noise_amps)
+        session = writer.begin_session("import", now_ms, first_ms, note.text(), ClockState.SET)
+        ids = writer.register_series([replace(one, device=name) for one in series])
+        scans = writer.import_blocks(
+            session, (replace(block, device=name, boot=session, series=ids) for block in chain(head, blocks))
+        )
     return Imported(session, scans, file.report)
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass, replace
+from itertools import chain
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -84,28 +86,26 @@ def check_columns(series: tuple[Series, ...], bank: Bank, path: str) -> None:
 
 def replay_file(settings: SiteSettings, bank_name: str, path: str) -> Replayed:
     """Fold a CSV file of readings as the ledger of a bank. Raises KeyError, ReadingsFileError."""
+    with closing(ReadingsFile(path, ZoneInfo(settings.site.timezone))) as file:
+        return _replay(settings, bank_name, file)
+
+
+def _replay(settings: SiteSettings, bank_name: str, file: ReadingsFile) -> Replayed:
     bank, table = bank_named(settings, bank_name)
-    file = ReadingsFile(path, ZoneInfo(settings.site.timezone))
     series = file.series(bank_name)
-    check_columns(series, bank, path)
+    check_columns(series, bank, file.path)
     blocks = file.blocks()
-    head = read_head(blocks, path)
+    head = read_head(blocks, file.path)
     character = judge_file(head, series)
-    plan = BankPlan(
-        bank,
-        {number: scaled(one, character, bank) for number, one in enumerate(series)},
-        rules_of(table),
-    )
-    fold = BankFold(plan)
+    by_id = {number: scaled(one, character, bank) for number, one in enumerate(series)}
+    fold = BankFold(BankPlan(bank, by_id, rules_of(table)))
     axis = SessionAxis(0, 0, interval_ms={file.device: character.interval_ms}, by_wall=True)
     entries: list[Entry] = []
     marks: list[MarkSpan] = []
-    while head:
-        found = fold.push(axis, [head.pop(0)])
+    for block in chain(head, blocks):
+        found = fold.push(axis, [block])
         entries.extend(found.entries)
         marks.extend(found.marks)
-        if not head and (following := next(blocks, None)) is not None:
-            head.append(following)
     rest = fold.view()
     notes = () if fold.choice is not None else (NO_CURRENT,)
     return Replayed((*entries, *rest.entries), (*marks, *rest.marks), file.report, notes)

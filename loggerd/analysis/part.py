@@ -18,7 +18,8 @@ class Part:
     Amp-hours and watt-hours are signed, charge positive: all that went out and all that came in, also in short runs
     inside a phase of another kind; *_ms are durations of phases by kind. `gap_ms`: time without readings,
     inside or between the phases; `long_gap`: one of them was over an hour; `unknown_gap`: of one nobody knows how long.
-    `end_amps`: mean current of the last five minutes of the latest charge.
+    `gain`, `offset` [A]: limits of error of the current, the largest in force while it was read. `end_amps`: mean
+    current of the last five minutes of the latest charge.
     """
 
     session: int = 0
@@ -37,6 +38,8 @@ class Part:
     long_gap: bool = False
     unknown_gap: bool = False
     readings: int = 0
+    gain: float = 0.0
+    offset: float = 0.0
     end_amps: float | None = None
     spreads: dict[str, Spread] = field(default_factory=dict)
 
@@ -59,6 +62,7 @@ class Part:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.long_gap = self.long_gap or other.long_gap
         self.unknown_gap = self.unknown_gap or other.unknown_gap
+        self.gain, self.offset = max(self.gain, other.gain), max(self.offset, other.offset)
         if other.end_amps is not None:
             self.end_amps = other.end_amps
         for channel, spread in other.spreads.items():
@@ -84,6 +88,8 @@ def part_of_phase(phase: Stretch, limits: Thresholds) -> Part:
         charge_wh=watt_hours(phase, back, phase.in_energy2),
         gap_ms=phase.filled_ms + phase.lost_ms,
         readings=max(phase.readings, 1),
+        gain=limits.gain,
+        offset=limits.offset / 1000,
         spreads={
             name: Spread(spread.low, spread.high, spread.total, spread.count) for name, spread in phase.spreads.items()
         },

@@ -25,10 +25,10 @@ class Context:
     volts_gain: float = 0.0
     volts_offset: float = 0.0
 
-    def energy_gain(self, volts: float) -> float:
-        """Relative error of power at a bank voltage, but for the current's offset."""
+    def energy_gain(self, volts: float, gain: float) -> float:
+        """Relative error of power at a bank voltage, from that of the current (`gain`), but for its offset."""
         share = self.volts_offset / volts if volts > 0 else 0.0
-        return math.hypot(self.limits.gain, self.volts_gain, share)
+        return math.hypot(gain, self.volts_gain, share)
 
 
 @dataclass(frozen=True)

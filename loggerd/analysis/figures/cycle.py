@@ -29,7 +29,7 @@ def _counted(part: Part, figure: Figure) -> Figure:
 
 
 def _discharge_amp_hours(part: Part, context: Context) -> Figure:
-    return _counted(part, _magnitude(_outward(part), context.limits.gain, context.limits.offset / 1000))
+    return _counted(part, _magnitude(_outward(part), part.gain, part.offset))
 
 
 def _outward(part: Part) -> Charge:
@@ -44,7 +44,7 @@ def _inward(part: Part) -> Charge:
 
 
 def _charge_amp_hours(part: Part, context: Context) -> Figure:
-    return _counted(part, _magnitude(_inward(part), context.limits.gain, context.limits.offset / 1000))
+    return _counted(part, _magnitude(_inward(part), part.gain, part.offset))
 
 
 def _discharge_watt_hours(part: Part, context: Context) -> Figure:
@@ -64,8 +64,8 @@ def _charge_watt_hours(part: Part, context: Context) -> Figure:
 def _watt_hours(part: Part, energy: Charge, context: Context) -> Figure:
     if "volts" not in part.spreads:
         return cannot_tell(_NO_VOLTS)
-    gain = context.energy_gain(mean_volts(part.spreads))
-    return _counted(part, _magnitude(energy, gain, context.limits.offset / 1000))
+    gain = context.energy_gain(mean_volts(part.spreads), part.gain)
+    return _counted(part, _magnitude(energy, gain, part.offset))
 
 
 def _duration(part: Part, _context: Context) -> Figure:
@@ -108,7 +108,7 @@ def _judged_ratio(part: Part, top: Charge, bottom: Charge, context: Context) -> 
         return cannot_tell(_UNKNOWN_GAP if part.unknown_gap else _LONG_GAP)
     if any(charge.below + charge.above >= abs(charge.value) for charge in (top, bottom)):
         return cannot_tell(_HIDDEN)
-    return _ratio(top, bottom, context.limits.offset / 1000)
+    return _ratio(top, bottom, part.offset)
 
 
 def _depth(part: Part, context: Context) -> Figure:
@@ -125,7 +125,7 @@ def _end_of_charge_amps(part: Part, _context: Context) -> Figure:
 
 
 def _rest_amp_hours(part: Part, context: Context) -> Figure:
-    low, high = part.rest_ah.band(context.limits.gain, context.limits.offset / 1000)
+    low, high = part.rest_ah.band(part.gain, part.offset)
     return told(part.rest_ah.value, low, high)
 
 

@@ -32,7 +32,12 @@ def _watt_hours(phase: Stretch, context: Context) -> Figure:
     if "volts" not in phase.spreads:
         return cannot_tell("no channel measured the bank voltage")
     energy = watt_hours(phase, amp_hours(phase, context.limits), phase.energy2)
-    return _magnitude(energy, phase.label, context.energy_gain(mean_volts(phase.spreads)), context.limits.offset / 1000)
+    return _magnitude(
+        energy,
+        phase.label,
+        context.energy_gain(mean_volts(phase.spreads), context.limits.gain),
+        context.limits.offset / 1000,
+    )
 
 
 def _end_amps(phase: Stretch, _context: Context) -> Figure:

@@ -15,8 +15,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "export",
         "write the readings of a bank as CSV",
         "Writes every reading as it is understood now: a row for each scan of a device, times in UTC, charge\n"
-        "positive. Doubtful readings are there too; the column `marks` says why they are doubted. --raw writes the\n"
-        "numbers as the device sent them instead.",
+        "positive. Doubtful readings are there too: the column `marks` says what can be seen on a reading itself (out\n"
+        "of range, no value, clock); spikes, gaps and stuck channels are spans, in `loggerd cycles --json`. --raw\n"
+        "writes the numbers as the device sent them instead.",
         "loggerd export site.toml --bank house --from 2026-05-01 --until 2026-05-08 > week.csv",
     )
     add_settings(parser)

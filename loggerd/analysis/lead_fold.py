@@ -48,6 +48,7 @@ class LeadFold:
         self._volts = Hold(limit_ms=0)
         self._strings: dict[str, Hold] = {}
         self._stuck = StuckWatch(plan.bank.rated_amp_hours, _judged(plan))
+        self._seen: dict[str, int] = {}
         self._gap_unknown = False
         self._set_interval()
         self._set_limits()
@@ -87,7 +88,7 @@ class LeadFold:
         assert choice is not None
         interval = self._interval_ms.get(choice.device, _DEFAULT_INTERVAL_MS)
         volts_interval = self._interval_ms.get(choice.volts.device, interval) if choice.volts else interval
-        self._runs.gap_ms = max(interval * 5 // 2, interval + 2000)
+        self._runs.gap_ms = _gap_ms(interval)
         self._phases.dwell_ms = max(self.plan.rules.dwell_ms, interval * 5 // 2)
         self._volts.limit_ms = max(10 * interval, volts_interval * 5 // 2, 30_000)
 
@@ -119,7 +120,7 @@ class LeadFold:
         if self.choice is None:
             return FoldResults()
         lead = self._lead(self.choice, session, devices, found)
-        self._mark_gaps(self.choice, lead, found)
+        self._mark_gaps(self.choice, lead, devices, found)
         runs = self._runs.push(lead, self._sides(devices))
         return self._to_ledgers(runs)
 
@@ -179,11 +180,20 @@ class LeadFold:
             sides.append(SideColumn(LEFT_OUT, at_ms, np.ones(len(at_ms), dtype=np.int64)))
         return sides
 
-    def _mark_gaps(self, choice: LeadChoice, lead: LeadColumns, found: list[Found]) -> None:
+    def _mark_gaps(self, choice: LeadChoice, lead: LeadColumns, devices: Devices, found: list[Found]) -> None:
+        """Mark readings before which others are missing: of the current, and of every other device."""
         before = self._runs.previous
-        interval = np.diff(lead.at_ms, prepend=before.at_ms if before else lead.at_ms[:1])
-        if len(interval) and int(interval.max()) > self._runs.gap_ms:
-            found.append((choice.amps[0].channel.name, Mark.GAP_BEFORE, lead.at_ms[interval > self._runs.gap_ms]))
+        late = _after_gap(lead.at_ms, before.at_ms if before else None, self._runs.gap_ms)
+        if len(late):
+            found.append((choice.amps[0].channel.name, Mark.GAP_BEFORE, late))
+        for name, device in devices.items():
+            if name == choice.device:
+                continue
+            interval = self._interval_ms.get(name, _DEFAULT_INTERVAL_MS)
+            late = _after_gap(device.at_ms, self._seen.get(name), _gap_ms(interval))
+            if len(late):
+                found.append((name, Mark.GAP_BEFORE, late))
+            self._seen[name] = int(device.at_ms[-1])
 
     def break_off(self) -> FoldResults:
         """A pause of unknown length: whatever is under way ends with the last reading."""
@@ -217,6 +227,7 @@ class LeadFold:
             "gap_unknown": self._gap_unknown,
             "interval_ms": self._interval_ms,
             "settings_at": self._settings_at,
+            "seen": self._seen,
             "strings": {name: hold.to_plain() for name, hold in self._strings.items()},
         }
 
@@ -231,6 +242,7 @@ class LeadFold:
         self._volts.load_plain(plain["volts"])
         self._stuck.load_plain(plain["stuck"])
         self._gap_unknown = plain["gap_unknown"]
+        self._seen = plain["seen"]
         for name, numbers in plain["strings"].items():
             self._strings[name] = Hold(limit_ms=0)
             self._strings[name].load_plain(numbers)
@@ -243,6 +255,19 @@ _NOT_A_SIDE = frozenset({"amps", "volts", "net_amp_hours", "charged_amp_hours", 
 def _column(device: DeviceColumns, name: str) -> np.ndarray:
     column = device.columns.get(name)
     return column if column is not None else np.full(len(device.at_ms), MISSING, dtype=np.int64)
+
+
+def _gap_ms(interval_ms: int) -> int:
+    """How long readings may stay out before that is a gap."""
+    return max(interval_ms * 5 // 2, interval_ms + 2000)
+
+
+def _after_gap(at_ms: npt.NDArray[np.int64], before_ms: int | None, gap_ms: int) -> npt.NDArray[np.int64]:
+    """Times of the readings before which a gap lies."""
+    interval = np.diff(at_ms, prepend=at_ms[:1] if before_ms is None else before_ms)
+    if not len(interval) or int(interval.max()) <= gap_ms:
+        return at_ms[:0]
+    return at_ms[interval > gap_ms]
 
 
 def _held(hold: Hold, device: DeviceColumns | None, name: str, at_ms: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:

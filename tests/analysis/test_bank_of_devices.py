@@ -11,6 +11,7 @@ from loggerd.analysis.fold import BankFold
 from loggerd.model.bank import Accuracy, Series, SeriesScale
 from loggerd.model.channels import parse_channel
 from loggerd.model.ledger import Entry, LedgerName
+from loggerd.model.marks import Mark
 
 HOUR = 3_600_000
 
@@ -90,3 +91,25 @@ def test_a_pause_of_unknown_length_leaves_no_upper_bound() -> None:
     for name in ("gap_seconds", "duration_seconds", "charge_factor"):
         assert cycle.figure(name).value is None
         assert "nobody knows" in cycle.figure(name).reason
+
+
+def test_a_tap_logger_that_stayed_silent_is_marked_however_readings_are_grouped() -> None:
+    channels = {"amps": series("amps", device="shunt"), "block_1_volts": series("block_1_volts", device="taps")}
+    at_ms = np.arange(0, 4 * HOUR, 10_000)
+    alive = at_ms[(at_ms < HOUR) | (at_ms >= 3 * HOUR)] + 1
+    axis = SessionAxis(1, 0, interval_ms={"shunt": 10_000, "taps": 10_000})
+    found = []
+    for cuts in ([4 * HOUR + 1], [HOUR // 2, 2 * HOUR, 3 * HOUR + 10, 4 * HOUR + 1]):
+        fold, marks, begin = BankFold(plan(channels, bank(200.0))), [], -1
+        for cut in cuts:
+            parts = []
+            for number, (device, times) in enumerate((("shunt", at_ms), ("taps", alive))):
+                own = times[(times > begin) & (times <= cut)]
+                if len(own):
+                    parts.append(block(own, [6_300 + own // 10_000 % 3], device, [number]))
+            marks += fold.push(axis, parts).marks
+            begin = cut
+        marks += fold.view().marks
+        found.append([(one.channel, Mark(one.mark), one.start.at_ms) for one in marks])
+
+    assert found[0] == found[1] == [("taps", Mark.GAP_BEFORE, 3 * HOUR + 1)]

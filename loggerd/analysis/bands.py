@@ -94,10 +94,6 @@ def _edges(stretch: Stretch) -> float:
     return sqrt(stretch.first_jump**2 + stretch.last_jump**2) / 3.6e9
 
 
-def _hours_per_reading(stretch: Stretch) -> float:
-    return stretch.time2 / 7_200_000 / max(stretch.readings, 1)
-
-
 def _sampling(stretch: Stretch) -> float:
     """95 % half width [Ah] of the error of sampling a load that changes between the readings.
 

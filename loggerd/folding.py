@@ -12,7 +12,7 @@ import numpy as np
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.fold import PIECE, BankFold
 from loggerd.errors import StoreDamaged
-from loggerd.model.ledger import FoldResults
+from loggerd.model.results import FoldResults, joined
 from loggerd.model.scan import ScanBlock
 from loggerd.plans import axes_of, ledger_fingerprint, plan_of
 from loggerd.settings.site import SiteSettings
@@ -41,7 +41,7 @@ class FollowedBank:
 
     def take(self, axis: SessionAxis, blocks: Sequence[ScanBlock], position: Position) -> None:
         found = self.fold.push(axis, blocks)
-        self.unsaved = FoldResults(self.unsaved.entries + found.entries, self.unsaved.marks + found.marks)
+        self.unsaved = joined([self.unsaved, found])
         self.position = position
 
     def due(self) -> bool:

@@ -9,7 +9,9 @@ from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.fold import BankFold
 from loggerd.analysis.lead import NO_CURRENT
 from loggerd.errors import StoreError
-from loggerd.model.ledger import Entry, FoldResults, Instant, LedgerName, MarkSpan
+from loggerd.model.finding import Finding
+from loggerd.model.ledger import Entry, Instant, LedgerName, MarkSpan
+from loggerd.model.results import FoldResults, joined
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.plans import axes_of, ledger_fingerprint, plan_of
 from loggerd.settings.site import SiteSettings
@@ -18,7 +20,8 @@ from loggerd.store.record import Position, RecordReader, Revision, Session, Stor
 
 @dataclass(frozen=True)
 class LedgerView:
-    """Settled entries, then those that stand open; marks likewise. `notes` are for the keeper.
+    """Settled entries, then those that stand open; marks likewise. `findings`: what was told in the time asked for,
+    in order; those that hold now, if no time is given. `notes` are for the keeper.
 
     `kept_only`: how many entries were made from readings that are no longer there.
     """
@@ -26,6 +29,7 @@ class LedgerView:
     bank: str
     entries: tuple[Entry, ...]
     marks: tuple[MarkSpan, ...]
+    findings: tuple[Finding, ...]
     revisions: tuple[Revision, ...]
     axes: dict[int, SessionAxis]
     kept_only: int
@@ -67,20 +71,29 @@ def _view(
     entries = [one.entry for one in stored.entries]
     kept_only = sum(not one.recomputable for one in stored.entries)
     marks = list(stored.marks)
+    findings = list(stored.findings)
     notes: list[str] = []
     sessions = reader.sessions()
     if revision is None:
         open_ones = _open_entries(reader, settings, bank, stored, sessions, notes)
         entries.extend(entry for entry in open_ones.entries if _within(entry, span))
         marks.extend(mark for mark in open_ones.marks if _within(mark, span))
+        findings.extend(one for one in open_ones.findings if _told_within(one, span))
     axes = axes_of(sessions)
-    return LedgerView(bank, tuple(entries), tuple(marks), stored.revisions, axes, kept_only, tuple(notes))
+    return LedgerView(
+        bank, tuple(entries), tuple(marks), tuple(findings), stored.revisions, axes, kept_only, tuple(notes)
+    )
 
 
 def _within(one: Entry | MarkSpan, span: tuple[int | None, int | None]) -> bool:
     """Whether it lies at least partly in [from, until)."""
     from_ms, until_ms = span
     return (from_ms is None or one.end.at_ms >= from_ms) and (until_ms is None or one.start.at_ms < until_ms)
+
+
+def _told_within(one: Finding, span: tuple[int | None, int | None]) -> bool:
+    from_ms, until_ms = span
+    return (from_ms is None or one.at.at_ms >= from_ms) and (until_ms is None or one.at.at_ms < until_ms)
 
 
 @dataclass(frozen=True)
@@ -90,6 +103,7 @@ class _Stored:
     revisions: tuple[Revision, ...]
     entries: tuple[StoredEntry, ...]
     marks: tuple[MarkSpan, ...]
+    findings: tuple[Finding, ...]
     checkpoint: tuple[Position, bytes] | None
 
 
@@ -102,8 +116,12 @@ def _stored(reader: RecordReader, bank: str, span: tuple[int | None, int | None]
             raise StoreError(f'bank "{bank}" has no revision {revision}; it has: {known or "none"}')
         entries = tuple(one for ledger in LedgerName for one in reader.entries(bank, ledger, revision, *span))
         marks = tuple(one.span for one in reader.marks(bank, revision, *span))
+        told = (
+            reader.newest_findings(bank, revision) if span == (None, None) else reader.findings(bank, revision, *span)
+        )
+        findings = tuple(one.finding for one in told)
         checkpoint = reader.checkpoint(bank, revisions[-1].id) if revisions and revision is None else None
-    return _Stored(revisions, entries, marks, checkpoint)
+    return _Stored(revisions, entries, marks, findings, checkpoint)
 
 
 def _open_entries(
@@ -130,15 +148,11 @@ def _open_entries(
         position, state = stored.checkpoint
         fold.load(state)
     axes = axes_of(sessions)
-    entries: list[Entry] = []
-    marks: list[MarkSpan] = []
+    found: list[FoldResults] = []
     for window in reader.windows(bank, position):
         if window.session not in axes:
             # The service was started again a moment ago.
             break
-        results = fold.push(axes[window.session], window.blocks)
-        entries.extend(results.entries)
-        marks.extend(results.marks)
+        found.append(fold.push(axes[window.session], window.blocks))
         notes.extend(f"damaged readings left out as a gap: {damaged.text}" for damaged in window.damaged)
-    rest = fold.view()
-    return FoldResults((*entries, *rest.entries), (*marks, *rest.marks))
+    return joined([*found, fold.view()])

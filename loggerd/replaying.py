@@ -18,9 +18,11 @@ from loggerd.decoding.inference import reading_noise, usual_interval_ms
 from loggerd.errors import ReadingsFileError
 from loggerd.model.bank import Bank, Series
 from loggerd.model.channels import MISSING
+from loggerd.model.finding import Finding
 from loggerd.model.ledger import Entry, MarkSpan
+from loggerd.model.results import joined
 from loggerd.model.scan import ScanBlock
-from loggerd.plans import bank_named, file_scale, rules_of
+from loggerd.plans import bank_named, file_scale, limits_of, rules_of
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.files import FileReport, ReadingsFile
 
@@ -34,6 +36,7 @@ class Replayed:
 
     entries: tuple[Entry, ...]
     marks: tuple[MarkSpan, ...]
+    findings: tuple[Finding, ...]
     report: FileReport
     notes: tuple[str, ...] = ()
 
@@ -98,17 +101,12 @@ def _replay(settings: SiteSettings, bank_name: str, file: ReadingsFile) -> Repla
     head = read_head(blocks, file.path)
     character = judge_file(head, series)
     by_id = {number: scaled(one, character, bank) for number, one in enumerate(series)}
-    fold = BankFold(BankPlan(bank, by_id, rules_of(table)))
+    fold = BankFold(BankPlan(bank, by_id, rules_of(table), limits_of(table)))
     axis = SessionAxis(0, 0, interval_ms={file.device: character.interval_ms}, by_wall=True)
-    entries: list[Entry] = []
-    marks: list[MarkSpan] = []
-    for block in chain(head, blocks):
-        found = fold.push(axis, [block])
-        entries.extend(found.entries)
-        marks.extend(found.marks)
-    rest = fold.view()
+    parts = [fold.push(axis, [block]) for block in chain(head, blocks)]
+    found = joined([*parts, fold.view()])
     notes = () if fold.choice is not None else (NO_CURRENT,)
-    return Replayed((*entries, *rest.entries), (*marks, *rest.marks), file.report, notes)
+    return Replayed(found.entries, found.marks, found.findings, file.report, notes)
 
 
 def scaled(series: Series, character: FileCharacter, bank: Bank) -> Series:

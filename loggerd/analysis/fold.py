@@ -17,7 +17,9 @@ from loggerd.analysis.intake import SpanTracker
 from loggerd.analysis.lead import choose_lead
 from loggerd.analysis.lead_fold import LeadFold
 from loggerd.analysis.plan import RULES_VERSION, BankPlan
-from loggerd.model.ledger import Entry, FoldResults, MarkSpan
+from loggerd.model.finding import Finding
+from loggerd.model.ledger import Entry, MarkSpan
+from loggerd.model.results import FoldResults
 from loggerd.model.scan import ScanBlock
 
 PIECE = 32_768
@@ -40,6 +42,7 @@ class BankFold:
         """Fold all scans of the bank's devices up to one common instant of a session."""
         entries: list[Entry] = []
         marks: list[MarkSpan] = []
+        findings: list[Finding] = []
         blocks = [block for block in blocks if len(block)]
         if not blocks:
             return FoldResults()
@@ -48,6 +51,7 @@ class BankFold:
                 broken = self._bank.break_off()
                 entries.extend(broken.entries)
                 marks.extend(broken.marks)
+                findings.extend(broken.findings)
             self._session = axis.session
             if self._bank is not None:
                 self._bank.take_up_session(axis)
@@ -58,11 +62,12 @@ class BankFold:
                 settled = self._bank.push(axis.session, devices, found)
                 entries.extend(settled.entries)
                 marks.extend(settled.marks)
+                findings.extend(settled.findings)
             for channel, mark, at_ms in found:
                 marks.extend(self._spans.add(channel, mark, axis.session, at_ms))
         latest = max(int(block.mono_ms[-1]) for block in blocks) + axis.offset_ms
         marks.extend(self._spans.settle(latest, self._cleaner.undecided()))
-        return FoldResults(tuple(entries), tuple(marks))
+        return FoldResults(tuple(entries), tuple(marks), tuple(findings))
 
     def _changes(self, axis: SessionAxis) -> list[int]:
         """Instants of the session's clock at which dated settings of the current change."""
@@ -76,7 +81,7 @@ class BankFold:
         copy = BankFold(self.plan)
         copy.load(self.dump())
         last = copy._bank.finish() if copy._bank is not None else FoldResults()
-        return FoldResults(last.entries, (*last.marks, *copy._spans.finish()))
+        return FoldResults(last.entries, (*last.marks, *copy._spans.finish()), last.findings)
 
     def dump(self) -> bytes:
         """The whole state as JSON text: whole numbers and floats that read back exactly."""

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.cleaning import DeviceColumns, Found
 from loggerd.analysis.figures.catalogue import Context
+from loggerd.analysis.findings.watch import FindingsWatch
 from loggerd.analysis.intervals import LeadColumns
 from loggerd.analysis.lead import CounterReader, Hold, LeadChoice, choose_lead, total
 from loggerd.analysis.ledgers import Ledgers
@@ -22,8 +23,9 @@ from loggerd.analysis.stretch import LEFT_OUT, Stretch
 from loggerd.analysis.stuck import StuckWatch
 from loggerd.model.bank import Series
 from loggerd.model.channels import MISSING
-from loggerd.model.ledger import FoldResults
+from loggerd.model.finding import Finding
 from loggerd.model.marks import Mark
+from loggerd.model.results import FoldResults
 
 Devices: TypeAlias = dict[str, DeviceColumns]
 _DEFAULT_INTERVAL_MS = 1000
@@ -50,6 +52,7 @@ class LeadFold:
         self._stuck = StuckWatch(plan.bank.rated_amp_hours, _judged(plan))
         self._seen: dict[str, int] = {}
         self._gap_unknown = False
+        self._findings = FindingsWatch(plan, choice) if plan.limits else None
         self._set_interval()
         self._set_limits()
 
@@ -122,9 +125,12 @@ class LeadFold:
         lead = self._lead(self.choice, session, devices, found)
         self._mark_gaps(self.choice, lead, devices, found)
         runs = self._runs.push(lead, self._sides(devices))
-        return self._to_ledgers(runs)
+        findings: list[Finding] = []
+        if self._findings is not None:
+            findings = self._findings.push(lead, devices, found, self.choice.device, self._interval_ms)
+        return self._to_ledgers(runs, findings)
 
-    def _to_ledgers(self, runs: list[Stretch]) -> FoldResults:
+    def _to_ledgers(self, runs: list[Stretch], findings: list[Finding]) -> FoldResults:
         phases = self._phases.push(runs)
         running = self._runs.open
         if running is not None and self._phases.changes_with(running):
@@ -133,7 +139,7 @@ class LeadFold:
         entries = self._ledgers.push(phases, self._gap_unknown)
         if phases:
             self._gap_unknown = False
-        return FoldResults(tuple(entries), tuple(marks))
+        return FoldResults(tuple(entries), tuple(marks), tuple(findings))
 
     def _lead(self, choice: LeadChoice, session: int, devices: Devices, found: list[Found]) -> LeadColumns:
         device = devices.get(choice.device) or DeviceColumns(_EMPTY, {})
@@ -201,7 +207,10 @@ class LeadFold:
         marks = self._stuck.push(phases)
         entries = self._ledgers.push(phases, self._gap_unknown)
         self._gap_unknown = True
-        return FoldResults(tuple(entries), tuple(marks))
+        return FoldResults(tuple(entries), tuple(marks), tuple(self._end_frames()))
+
+    def _end_frames(self) -> list[Finding]:
+        return self._findings.break_off() if self._findings is not None else []
 
     def _end(self) -> list[Stretch]:
         phases = self._phases.push(self._runs.break_off())
@@ -214,7 +223,7 @@ class LeadFold:
         entries = self._ledgers.push(phases[:-1], self._gap_unknown)
         unknown = self._gap_unknown and len(phases) == 1
         entries += self._ledgers.unfinished(phases[-1] if phases else None, unknown)
-        return FoldResults(tuple(entries), tuple(marks))
+        return FoldResults(tuple(entries), tuple(marks), tuple(self._end_frames()))
 
     def to_plain(self) -> dict[str, object]:
         return {
@@ -228,6 +237,7 @@ class LeadFold:
             "interval_ms": self._interval_ms,
             "settings_at": self._settings_at,
             "seen": self._seen,
+            "findings": self._findings.to_plain() if self._findings is not None else None,
             "strings": {name: hold.to_plain() for name, hold in self._strings.items()},
         }
 
@@ -243,6 +253,8 @@ class LeadFold:
         self._stuck.load_plain(plain["stuck"])
         self._gap_unknown = plain["gap_unknown"]
         self._seen = plain["seen"]
+        if self._findings is not None:
+            self._findings.load_plain(plain["findings"])
         for name, numbers in plain["strings"].items():
             self._strings[name] = Hold(limit_ms=0)
             self._strings[name].load_plain(numbers)

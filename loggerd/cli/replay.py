@@ -29,7 +29,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(arguments: argparse.Namespace) -> int:
     """Replay and print. Returns the exit code."""
+    from loggerd.analysis.findings import newest
     from loggerd.cli.tables import cycle_table
+    from loggerd.outputs.findings_json import findings_document
     from loggerd.outputs.ledger_json import ledger_document
     from loggerd.replaying import replay_file, report_lines
     from loggerd.settings.load import load_settings
@@ -42,7 +44,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json is None:
         print("\n".join(cycle_table(replayed.entries, settings.site.timezone)))
         return 0
-    text = json.dumps(ledger_document(bank, replayed.entries, replayed.marks), ensure_ascii=False, indent=1)
+    document = ledger_document(bank, replayed.entries, replayed.marks)
+    document["findings"] = findings_document(bank, newest(replayed.findings))["findings"]
+    text = json.dumps(document, ensure_ascii=False, indent=1)
     if arguments.json == "-":
         print(text)
     else:

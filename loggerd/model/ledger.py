@@ -75,14 +75,3 @@ class MarkSpan:
     start: Instant
     end: Instant
     readings: int
-
-
-@dataclass(frozen=True)
-class FoldResults:
-    """What one push of a bank's fold settled: complete entries and closed spans of marks, in order of time."""
-
-    entries: tuple[Entry, ...] = ()
-    marks: tuple[MarkSpan, ...] = ()
-
-    def __bool__(self) -> bool:
-        return bool(self.entries or self.marks)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from loggerd.model.channels import parse_channel
 from loggerd.model.ledger import LedgerName
-from loggerd.store import care, results, sessions
+from loggerd.store import care, findings, results, sessions
 from loggerd.store.connection import beside, connect_reader, snapshot, told_plainly
 from loggerd.store.schema import check_current
 from loggerd.store.shapes import (
@@ -20,6 +20,7 @@ from loggerd.store.shapes import (
     ScanWindow,
     Session,
     StoredEntry,
+    StoredFinding,
     StoredMark,
     StoredSeries,
     SummaryColumns,
@@ -151,12 +152,31 @@ class RecordReader:
         """Spans of marks of one revision (the current one by default) in the time asked for, in order."""
         span = (_BEFORE_ALL if from_ms is None else from_ms, _AFTER_ALL if until_ms is None else until_ms)
         with told_plainly(self.path):
-            if revision is None:
-                current = results.current_revision(self._connection, bank)
-                if current is None:
-                    return
-                revision = current.id
-            yield from results.marks(self._connection, bank, revision, span)
+            chosen = self._revision_id(bank, revision)
+            if chosen is not None:
+                yield from results.marks(self._connection, bank, chosen, span)
+
+    def findings(
+        self, bank: str, revision: int | None = None, from_ms: int | None = None, until_ms: int | None = None
+    ) -> Iterator[StoredFinding]:
+        """Findings of one revision (the current one by default) told in the time asked for, in order."""
+        span = (_BEFORE_ALL if from_ms is None else from_ms, _AFTER_ALL if until_ms is None else until_ms)
+        with told_plainly(self.path):
+            chosen = self._revision_id(bank, revision)
+            if chosen is not None:
+                yield from findings.findings(self._connection, bank, chosen, span)
+
+    def newest_findings(self, bank: str, revision: int | None = None) -> list[StoredFinding]:
+        """What holds by one revision (the current one by default): of each name and subject the newest finding."""
+        with told_plainly(self.path):
+            chosen = self._revision_id(bank, revision)
+            return [] if chosen is None else findings.newest_findings(self._connection, bank, chosen)
+
+    def _revision_id(self, bank: str, revision: int | None) -> int | None:
+        if revision is not None:
+            return revision
+        current = results.current_revision(self._connection, bank)
+        return current.id if current is not None else None
 
     def events(self, from_ms: int | None = None, until_ms: int | None = None) -> list[RecordEvent]:
         """Events whose wall time lies in the time asked for, in the order in which they were stored."""
@@ -184,7 +204,7 @@ class RecordReader:
                 free_bytes_in_file=ask("PRAGMA freelist_count").fetchone()[0] * 4096,
                 disk_free_bytes=care.free_bytes(self.path.parent),
                 ballast_bytes=care.Ballast(self.path).size,
-                hot_rows=counts[0],
+                hot_chunks=counts[0],
                 sealed_blocks=0 if first is None else newest - first + 1,
                 sessions=counts[1],
                 last_reading_wall_ms=stamp[0] + stamp[1] if stamp else sealed_last,

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 
 from loggerd.errors import StoreDamaged, StoreError
 from loggerd.model.ledger import Entry, Figure, Instant, LedgerName, MarkSpan
+from loggerd.store.findings import write_findings
 from loggerd.store.shapes import BankResults, Position, RecordEvent, Revision, StoredEntry, StoredMark
 
 _POSITION = struct.Struct("<qq")
@@ -87,6 +88,7 @@ def write_results(connection: sqlite3.Connection, found: BankResults) -> None:
             for span in found.results.marks
         ],
     )
+    write_findings(connection, found.bank, found.revision, found.results.findings)
     connection.execute(
         "INSERT INTO checkpoint VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (bank, revision) DO UPDATE SET"
         " session = excluded.session, mono_ms = excluded.mono_ms, state = excluded.state, crc = excluded.crc",

@@ -9,7 +9,9 @@ from pathlib import Path
 
 from loggerd.errors import StoreError
 from loggerd.store.connection import APPLICATION_ID, too_new, transaction
-from loggerd.store.tables import INDEXES, TABLES, notes
+from loggerd.store.hot import HotCommit, HotWriter
+from loggerd.store.shapes import HOUR_MS
+from loggerd.store.tables import FINDING, FINDING_INDEXES, FIRST_TABLES, HOT_CHUNKS, INDEXES, notes
 
 
 @dataclass(frozen=True)
@@ -22,14 +24,33 @@ class Migration:
 
 def _create(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    for table in TABLES:
+    for table in FIRST_TABLES:
         connection.execute(table.ddl())
     for index in INDEXES:
         connection.execute(index)
-    connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes())
+    connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes(FIRST_TABLES))
 
 
-MIGRATIONS: tuple[Migration, ...] = (Migration(1, _create),)
+def _hot_in_chunks(connection: sqlite3.Connection) -> None:
+    """Readings not sealed yet move from a row for each commit to chunks that commits write on."""
+    rows = connection.execute("SELECT session, mono_ms, last_mono_ms, payload FROM hot ORDER BY session, mono_ms")
+    commits = [HotCommit(session, first // HOUR_MS, first, last, payload) for session, first, last, payload in rows]
+    connection.execute("DROP TABLE hot")
+    connection.execute(HOT_CHUNKS.ddl())
+    HotWriter(connection).append(commits)
+    connection.execute("DELETE FROM schema_notes WHERE table_name = 'hot'")
+    connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes([HOT_CHUNKS]))
+
+
+def _findings(connection: sqlite3.Connection) -> None:
+    """Findings get a table of their own."""
+    connection.execute(FINDING.ddl())
+    for index in FINDING_INDEXES:
+        connection.execute(index)
+    connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes([FINDING]))
+
+
+MIGRATIONS: tuple[Migration, ...] = (Migration(1, _create), Migration(2, _hot_in_chunks), Migration(3, _findings))
 SCHEMA_VERSION = MIGRATIONS[-1].to_version
 
 

@@ -9,7 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from loggerd.model.channels import Channel
-from loggerd.model.ledger import Entry, FoldResults, MarkSpan
+from loggerd.model.finding import Finding
+from loggerd.model.ledger import Entry, MarkSpan
+from loggerd.model.results import FoldResults
 from loggerd.model.scan import ClockState, Integers, ScanBlock
 
 SessionKind: TypeAlias = Literal["live", "import"]
@@ -166,6 +168,15 @@ class StoredMark:
 
 
 @dataclass(frozen=True)
+class StoredFinding:
+    """A finding with its place in the record."""
+
+    id: int
+    revision: int
+    finding: Finding
+
+
+@dataclass(frozen=True)
 class SummaryColumns:
     """Minute or quarter-hour summaries of one series, as columns of equal length, in raw counts.
 
@@ -200,7 +211,7 @@ class Health:
     free_bytes_in_file: int
     disk_free_bytes: int
     ballast_bytes: int
-    hot_rows: int
+    hot_chunks: int
     sealed_blocks: int
     sessions: int
     last_reading_wall_ms: int | None

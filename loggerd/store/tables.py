@@ -1,11 +1,12 @@
 """The tables of the record, each column with its unit and meaning, in one place.
 
 The DDL (with the meanings as SQL comments) and the rows of `schema_notes` are both made from this, so that they
-cannot disagree. This is the shape at schema version 1; later versions are reached by migrations in schema.py.
+cannot disagree. FIRST_TABLES is the shape at schema version 1, which migrations in schema.py bring to TABLES.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 NO_UNIT = "-"
@@ -58,7 +59,7 @@ def _ref(name: str, table: str, meaning: str) -> Column:
     return Column(name, f"INTEGER NOT NULL REFERENCES {table}(id)", NO_UNIT, meaning)
 
 
-TABLES = (
+FIRST_TABLES = (
     Table(
         "schema_notes",
         "what every column of this file means",
@@ -241,6 +242,51 @@ TABLES = (
     ),
 )  # fmt: skip
 
+HOT_CHUNKS = Table(
+    "hot",
+    "newest readings: chunks by session and hour that commits write on, moved to sealed when the hour is over",
+    (
+        _id("number of the chunk; those of an hour rise with time"),
+        _ref("session", "session", "session of the readings"),
+        _whole("window", "hours of the session's monotonic clock", "mono_ms divided by 3600000, rounded down"),
+        Column("payload", "BLOB NOT NULL", "raw counts", "commits one after another, form in hot.py and bundle.py"),
+    ),
+)
+"""The table hot since schema version 2."""
+
+FINDING = Table(
+    "finding",
+    "judged statements about a bank; the newest of a name and subject is what holds",
+    (
+        _id("number of the finding, in the order in which they were found"),
+        _text("bank", "bank"),
+        _ref("revision", "revision", "revision that found it"),
+        _text("name", "which finding: topic.what"),
+        _text("subject", "bank, string, block, link or channel that it speaks of"),
+        _text("verdict", "what it says, in a word"),
+        _text("grade", "tested, observed, inferred or cannot tell"),
+        Column("value", "REAL", "as its name says", "the figure; NULL where there is none"),
+        Column("low", "REAL", "as its name says", "lower end of the 95 % band"),
+        Column("high", "REAL", "as its name says", "upper end of the 95 % band"),
+        _text("reason", "why; of one that cannot tell, what is missing"),
+        _ref("at_session", "session", "session in which it was told"),
+        _whole("at_ms", EPOCH, "when it was told"),
+        _whole("since_session", NO_UNIT, "session in which what it speaks of began", "REFERENCES session(id)"),
+        _whole("since_ms", EPOCH, "when what it speaks of began, NULL where that is not known", ""),
+        _text("basis", "JSON: evidence (spans of session and ms), details (name, value, low, high, reason)"),
+        _text("quality", "good, fair, poor or unknown: of the readings it rests on"),
+        _text("quality_reason", "why they are not good"),
+    ),
+)
+"""The table finding since schema version 3."""
+
+FINDING_INDEXES = (
+    "CREATE INDEX finding_by_key ON finding (bank, revision, name, subject, id)",
+    "CREATE INDEX finding_by_time ON finding (bank, revision, at_ms)",
+)
+
+TABLES = (*(HOT_CHUNKS if table.name == "hot" else table for table in FIRST_TABLES), FINDING)
+
 INDEXES = (
     "CREATE INDEX sealed_by_window ON sealed (session, window, device, last_mono_ms, first_wall_ms, last_wall_ms)",
     "CREATE INDEX sealed_by_wall ON sealed (device, first_wall_ms, last_wall_ms)",
@@ -252,10 +298,10 @@ INDEXES = (
 )
 
 
-def notes() -> list[tuple[str, str, str, str]]:
-    """Rows of schema_notes for version 1: table, column, unit, meaning."""
+def notes(tables: Iterable[Table]) -> list[tuple[str, str, str, str]]:
+    """Rows of schema_notes for these tables: table, column, unit, meaning."""
     rows = []
-    for table in TABLES:
+    for table in tables:
         rows.append((table.name, "", NO_UNIT, table.meaning))
         rows += [(table.name, column.name, column.unit, column.meaning) for column in table.columns]
     return rows

@@ -12,7 +12,8 @@ from loggerd.analysis.plan import BankPlan, Rules
 from loggerd.decoding.inference import reading_noise, usual_interval_ms
 from loggerd.model.bank import Accuracy, Bank, BankType, Series, SeriesScale
 from loggerd.model.channels import parse_channel
-from loggerd.model.ledger import Entry, FoldResults, LedgerName
+from loggerd.model.ledger import Entry, LedgerName
+from loggerd.model.results import FoldResults
 from loggerd.model.scan import ScanBlock
 
 AXIS = SessionAxis(1, 0)

@@ -14,7 +14,8 @@ from loggerd.analysis.fold import BankFold
 from loggerd.analysis.plan import BankPlan, Rules
 from loggerd.model.bank import Accuracy, Series, SeriesScale
 from loggerd.model.channels import MISSING, parse_channel
-from loggerd.model.ledger import Entry, FoldResults, MarkSpan
+from loggerd.model.ledger import Entry, MarkSpan
+from loggerd.model.results import FoldResults
 from loggerd.model.scan import ScanBlock
 
 HIGH = 120

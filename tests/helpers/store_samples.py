@@ -8,7 +8,8 @@ import numpy as np
 
 from loggerd.model.bank import Accuracy, Series, SeriesScale
 from loggerd.model.channels import MISSING, parse_channel
-from loggerd.model.ledger import Entry, Figure, FoldResults, Instant, LedgerName, MarkSpan
+from loggerd.model.ledger import Entry, Figure, Instant, LedgerName, MarkSpan
+from loggerd.model.results import FoldResults
 from loggerd.model.scan import ScanBlock
 
 HOUR_MS = 3_600_000

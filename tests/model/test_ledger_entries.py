@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from loggerd.model.ledger import Entry, Figure, FoldResults, Instant, LedgerName, MarkSpan
+from loggerd.model.ledger import Entry, Figure, Instant, LedgerName, MarkSpan
+from loggerd.model.results import FoldResults
 
 AT = Instant(1, 0)
 ENTRY = Entry(LedgerName.CYCLES, "pair", AT, AT, True, (Figure("charge_factor", 1.1), Figure("depth", None)))

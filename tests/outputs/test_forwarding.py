@@ -9,7 +9,8 @@ from victoria import RealServer, needs_server
 
 from loggerd.errors import DeliveryLater, DeliveryRefused
 from loggerd.forwarding import forward, read_token
-from loggerd.model.ledger import Entry, Figure, FoldResults, Instant, LedgerName
+from loggerd.model.ledger import Entry, Figure, Instant, LedgerName
+from loggerd.model.results import FoldResults
 from loggerd.settings.load import load_settings
 from loggerd.settings.site import TimeSeriesSettings
 from loggerd.store.record import BankResults, Commit, Position, RecordWriter

@@ -8,7 +8,8 @@ import pytest
 from store_samples import HOUR_MS, WALL_MS, block, entry, mark, results, series
 
 from loggerd.errors import StoreDamaged, StoreError
-from loggerd.model.ledger import Entry, FoldResults, LedgerName
+from loggerd.model.ledger import Entry, LedgerName
+from loggerd.model.results import FoldResults
 from loggerd.store.record import BankResults, Commit, Position, RecordEvent, RecordReader, RecordWriter
 
 DAY_MS = 86_400_000

@@ -1,0 +1,83 @@
+"""The catalogue of findings, and the topics that make them, in the order in which frames go through them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from loggerd.analysis.findings import (
+    blocks,
+    capacity,
+    full_charge,
+    heat,
+    meter,
+    quality,
+    resistance,
+    rest,
+    swings,
+    trends,
+)
+from loggerd.analysis.findings.catalogue import FindingSpec, Ground, Topic, Verdict
+from loggerd.model.finding import Finding
+
+TOPICS: dict[str, Callable[[Ground], Topic]] = {
+    "full_charge": full_charge.FullCharge,
+    "swings": swings.Swings,
+    "rest": rest.Rest,
+    "resistance": resistance.ResistanceTopic,
+    "meter": meter.Meter,
+    "capacity": capacity.CapacityTopic,
+    "blocks": blocks.Blocks,
+    "heat": heat.Heat,
+    "trends": trends.Trends,
+}
+
+FINDINGS: tuple[FindingSpec, ...] = (
+    *meter.SPECS,
+    *full_charge.SPECS,
+    *rest.SPECS,
+    *capacity.SPECS,
+    *resistance.SPECS,
+    *blocks.SPECS,
+    *heat.SPECS,
+    *trends.SPECS,
+    *quality.SPECS,
+)
+
+_BY_NAME = {spec.name: spec for spec in FINDINGS}
+
+
+def spec_of(name: str) -> FindingSpec:
+    """The catalogue's entry of that name. Raises KeyError."""
+    return _BY_NAME[name]
+
+
+def verdict_of(finding: Finding) -> Verdict:
+    """What a finding says. Raises KeyError."""
+    return spec_of(finding.name).verdict(finding.verdict)
+
+
+def newest(findings: Iterable[Finding]) -> list[Finding]:
+    """Of each (name, subject) the newest, in the order of the catalogue. `findings` in order of time."""
+    latest = {finding.key: finding for finding in findings}
+    order = {spec.name: number for number, spec in enumerate(FINDINGS)}
+    return sorted(latest.values(), key=lambda one: (order[one.name], one.subject))
+
+
+def ranked(findings: Iterable[Finding]) -> list[Finding]:
+    """What is wrong, what has to be told first in front; what is right is left out. `findings` in order of time."""
+    wrong = [one for one in newest(findings) if verdict_of(one).weight > 0]
+    return sorted(wrong, key=lambda one: -verdict_of(one).weight)
+
+
+__all__ = [
+    "FINDINGS",
+    "TOPICS",
+    "FindingSpec",
+    "Ground",
+    "Topic",
+    "Verdict",
+    "newest",
+    "ranked",
+    "spec_of",
+    "verdict_of",
+]

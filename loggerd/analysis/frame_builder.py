@@ -1,0 +1,209 @@
+"""Columns of readings to frames. Keeps the open frame and the last readings between pushes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from loggerd.analysis.cleaning import DeviceColumns, Found
+from loggerd.analysis.frames import COUNTED_MARKS, FRAME_MS, Frame, Layout, OpenFrame, binned
+from loggerd.analysis.intervals import LeadColumns
+from loggerd.analysis.lead import Hold
+from loggerd.analysis.steps import MOST_IN_A_FRAME, StepWatch
+from loggerd.model.marks import Mark
+from loggerd.model.scan import Integers
+
+_NOTHING: Integers = np.empty(0, dtype=np.int64)
+
+
+@dataclass
+class FrameBuilder:
+    """Bins readings into frames. `least_step_milliamps`: the smallest jump of current that makes a step."""
+
+    layout: Layout
+    least_step_milliamps: int
+    open: OpenFrame = field(default_factory=OpenFrame)
+    last_number: int = -1
+    after_unknown: bool = False
+    steps: dict[str, StepWatch] = field(default_factory=dict)
+    current: Hold = field(default_factory=lambda: Hold(limit_ms=0))
+
+    def push(
+        self,
+        lead: LeadColumns,
+        devices: Mapping[str, DeviceColumns],
+        found: list[Found],
+        lead_device: str,
+        interval_ms: Mapping[str, int],
+    ) -> list[Frame]:
+        """Frames that these readings close. `interval_ms`: usual time between readings, by device."""
+        usual = interval_ms.get(lead_device, 1000)
+        numbers = {name: self._numbers(device.at_ms) for name, device in devices.items() if len(device.at_ms)}
+        if not numbers:
+            return []
+        rows = np.unique(np.concatenate([one[_changes(one)] for one in numbers.values()]))
+        table = _Table.over(rows, len(self.layout.names))
+        self._add_lead(table, lead)
+        for name, device in devices.items():
+            for channel, values in device.columns.items():
+                column = self.layout.index.get(channel)
+                if column is not None and column > 1 and len(values):
+                    table.add(column, *binned(numbers[name], values))
+        self._add_marks(table, found)
+        self._add_steps(table, lead, devices, lead_device, interval_ms)
+        return self._close(table, lead.session, usual)
+
+    def _numbers(self, at_ms: Integers) -> Integers:
+        """Frame of each reading; a reading whose time runs backward stays in the frame before it."""
+        numbers = at_ms // FRAME_MS
+        if len(numbers) > 1 and (numbers[1:] < numbers[:-1]).any():
+            numbers = np.maximum.accumulate(numbers)
+        if self.open.number >= 0 and len(numbers) and numbers[0] < self.open.number:
+            numbers = np.maximum(numbers, self.open.number)
+        return numbers
+
+    def _add_lead(self, table: _Table, lead: LeadColumns) -> None:
+        if len(lead.at_ms):
+            numbers = self._numbers(lead.at_ms)
+            table.add(0, *binned(numbers, lead.milliamps))
+            table.add(1, *binned(numbers, lead.millivolts))
+
+    def _add_marks(self, table: _Table, found: list[Found]) -> None:
+        for channel, mark, times in found:
+            if mark & COUNTED_MARKS and len(times):
+                numbers, counts = np.unique(self._numbers(times), return_counts=True)
+                for number, count in zip(numbers.tolist(), counts.tolist(), strict=True):
+                    marks = table.marks.setdefault(table.row(number), {})
+                    marks[(channel, mark)] = marks.get((channel, mark), 0) + count
+
+    def _add_steps(
+        self,
+        table: _Table,
+        lead: LeadColumns,
+        devices: Mapping[str, DeviceColumns],
+        lead_device: str,
+        interval_ms: Mapping[str, int],
+    ) -> None:
+        self.current.limit_ms = max(interval_ms.get(lead_device, 1000) * 5 // 2, 2_500)
+        for name in sorted(devices):
+            device = devices[name]
+            volts = self._volts(device)
+            if not volts or not len(device.at_ms):
+                continue
+            whole = name == lead_device and len(device.at_ms) == len(lead.at_ms)
+            amps = lead.milliamps if whole else self.current.at(device.at_ms, lead.at_ms, lead.milliamps)
+            watch = self.steps.setdefault(name, StepWatch(name, len(self.layout.names)))
+            interval = interval_ms.get(name, 1000)
+            for step in watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval):
+                table.steps.setdefault(table.row(max(step.at_ms // FRAME_MS, self.open.number)), []).append(step)
+        self.current.keep(lead.at_ms, lead.milliamps)
+
+    def _volts(self, device: DeviceColumns) -> dict[int, Integers]:
+        first, last = self.layout.block_volts.start, self.layout.block_volts.stop
+        found = {self.layout.index.get(name, -1): values for name, values in device.columns.items()}
+        return {column: values for column, values in found.items() if column == 1 or first <= column < last}
+
+    def _close(self, table: _Table, session: int, interval_ms: int) -> list[Frame]:
+        """All frames but the last of the table are closed; sums of the frame that was open come first."""
+        closed: list[Frame] = []
+        for row, number in enumerate(table.numbers.tolist()):
+            if number != self.open.number:
+                closed.extend(self._close_open(interval_ms))
+                missed = 0 if self.last_number < 0 or self.after_unknown else number - self.last_number - 1
+                width = len(self.layout.names)
+                self.open = OpenFrame.begin(number, width, session, self.after_unknown, missed)
+                self.after_unknown = False
+            table.into(row, self.open, session)
+        return closed
+
+    def _close_open(self, interval_ms: int) -> list[Frame]:
+        if self.open.number < 0:
+            return []
+        self.last_number = self.open.number
+        self.open.steps.sort(key=lambda step: (step.at_ms, step.device))
+        return [self.open.close(self.layout, interval_ms)]
+
+    def break_off(self, interval_ms: int) -> list[Frame]:
+        """A pause of unknown length: the open frame ends with the last reading."""
+        closed = self._close_open(interval_ms)
+        self.open = OpenFrame()
+        self.after_unknown = True
+        self.steps = {}
+        self.current = Hold(limit_ms=0)
+        return closed
+
+    def to_plain(self) -> dict[str, object]:
+        return {
+            "open": self.open.to_plain() if self.open.number >= 0 else None,
+            "last_number": self.last_number,
+            "after_unknown": self.after_unknown,
+            "steps": {name: watch.to_plain() for name, watch in self.steps.items()},
+            "current": self.current.to_plain(),
+        }
+
+    def load_plain(self, plain: dict[str, Any]) -> None:
+        self.open = OpenFrame.from_plain(plain["open"]) if plain["open"] else OpenFrame()
+        self.last_number, self.after_unknown = plain["last_number"], plain["after_unknown"]
+        for name, kept in plain["steps"].items():
+            self.steps[name] = StepWatch(name, len(self.layout.names))
+            self.steps[name].load_plain(kept)
+        self.current.load_plain(plain["current"])
+
+
+@dataclass
+class _Table:
+    """Sums of several frames side by side: (f, c) by frame and column."""
+
+    numbers: Integers
+    totals: Integers
+    lows: Integers
+    highs: Integers
+    counts: Integers
+    steps: dict[int, list[Any]] = field(default_factory=dict)
+    marks: dict[int, dict[tuple[str, Mark], int]] = field(default_factory=dict)
+
+    @staticmethod
+    def over(numbers: Integers, width: int) -> _Table:
+        shape = (len(numbers), width)
+        limits = np.iinfo(np.int64)
+        return _Table(
+            numbers,
+            np.zeros(shape, dtype=np.int64),
+            np.full(shape, limits.max),
+            np.full(shape, limits.min),
+            np.zeros(shape, dtype=np.int64),
+        )
+
+    def row(self, number: int) -> int:
+        """Row of a frame; of one that has no readings here, the next that has."""
+        return min(int(np.searchsorted(self.numbers, number)), len(self.numbers) - 1)
+
+    def add(
+        self, column: int, numbers: Integers, totals: Integers, lows: Integers, highs: Integers, counts: Integers
+    ) -> None:
+        rows = np.searchsorted(self.numbers, numbers)
+        self.totals[rows, column] += totals
+        self.lows[rows, column] = np.minimum(self.lows[rows, column], lows)
+        self.highs[rows, column] = np.maximum(self.highs[rows, column], highs)
+        self.counts[rows, column] += counts
+
+    def into(self, row: int, frame: OpenFrame, session: int) -> None:
+        """Add a row to the sums of an open frame."""
+        frame.session = session
+        frame.totals += self.totals[row]
+        frame.lows = np.minimum(frame.lows, self.lows[row])
+        frame.highs = np.maximum(frame.highs, self.highs[row])
+        frame.counts = frame.counts + self.counts[row]
+        for step in self.steps.get(row, ()):
+            if sum(one.device == step.device for one in frame.steps) < MOST_IN_A_FRAME:
+                frame.steps.append(step)
+        for key, count in self.marks.get(row, {}).items():
+            frame.marks[key] = frame.marks.get(key, 0) + count
+
+
+def _changes(numbers: Integers) -> Integers:
+    """Indices where the frame number is another than before."""
+    return np.concatenate([[0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1])

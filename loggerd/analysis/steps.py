@@ -1,0 +1,115 @@
+"""Jumps of the current between two steady states, and what the voltages did: the material of resistances.
+
+Both sides must be steady for two readings, so that readings of current and voltage a little apart in time do no harm;
+where a device is read often, the voltage is taken one reading after the jump for the same reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from loggerd.analysis.frames import Step
+from loggerd.model.channels import MISSING
+from loggerd.model.scan import Integers
+
+_STEADY = 10
+"""A side is steady if it moves by less than one part in so many of the jump."""
+_OFTEN_MS = 10_000
+_KEPT = 3
+MOST_IN_A_FRAME = 4
+"""Steps of one device kept of each frame: the first ones."""
+
+
+@dataclass
+class StepWatch:
+    """Finds the steps of one device. `columns`: which columns of the layout it reads, in order of its arrays.
+
+    Keeps the last three readings: rows of time, current and voltages.
+    """
+
+    device: str
+    width: int
+    columns: tuple[int, ...] = ()
+    kept: list[list[int]] = field(default_factory=list)
+
+    def push(
+        self,
+        at_ms: Integers,
+        milliamps: Integers,
+        millivolts: dict[int, Integers],
+        least_milliamps: int,
+        interval_ms: int,
+    ) -> list[Step]:
+        """Steps that these readings settle, in order of time.
+
+        at_ms, milliamps (n,), `millivolts` (n,) by column of the layout; MISSING allowed. `least_milliamps`: the
+        smallest jump that counts.
+        """
+        columns = tuple(sorted(millivolts))
+        if columns != self.columns:
+            self.columns, self.kept = columns, []
+        before = np.array(self.kept, dtype=np.int64).reshape(-1, 2 + len(columns)).T
+        at = np.concatenate([before[0], at_ms]) if len(self.kept) else at_ms
+        amps = np.concatenate([before[1], milliamps]) if len(self.kept) else milliamps
+        found = _settled(at, amps, least_milliamps, 8 * interval_ms)
+        steps: list[Step] = []
+        if len(found):
+            volts = np.stack([millivolts[one] for one in columns])
+            if len(self.kept):
+                volts = np.concatenate([before[2:], volts], axis=1)
+            steps = self._steps(at, amps, volts, found, interval_ms < _OFTEN_MS)
+        self._keep(at_ms, milliamps, millivolts)
+        return steps
+
+    def _steps(
+        self, at: Integers, amps: Integers, volts: npt.NDArray[np.int64], found: Integers, often: bool
+    ) -> list[Step]:
+        after = found if often else found - 1
+        change = np.where(
+            (volts[:, after] == MISSING) | (volts[:, found - 2] == MISSING),
+            np.nan,
+            (volts[:, after] - volts[:, found - 2]) / 1000,
+        )
+        whole = np.full((len(found), self.width), np.nan)
+        whole[:, list(self.columns)] = change.T
+        jumps = ((amps[after] - amps[found - 2]) / 1000).tolist()
+        seconds = ((at[after] - at[found - 2]) / 1000).tolist()
+        return [
+            Step(when, self.device, jump, row, apart)
+            for when, jump, row, apart in zip(at[found].tolist(), jumps, whole, seconds, strict=True)
+        ]
+
+    def _keep(self, at_ms: Integers, milliamps: Integers, millivolts: dict[int, Integers]) -> None:
+        first = max(0, len(at_ms) - _KEPT)
+        rows = [
+            [int(at_ms[row]), int(milliamps[row]), *(int(millivolts[one][row]) for one in self.columns)]
+            for row in range(first, len(at_ms))
+        ]
+        self.kept = [*self.kept, *rows][-_KEPT:]
+
+    def to_plain(self) -> dict[str, object]:
+        return {"columns": list(self.columns), "kept": self.kept}
+
+    def load_plain(self, plain: dict[str, list[list[int]]]) -> None:
+        self.columns, self.kept = tuple(plain["columns"]), plain["kept"]  # type: ignore[arg-type]
+
+
+def _settled(at: Integers, amps: Integers, least: int, longest_ms: int) -> Integers:
+    """Indices (s,) of the readings that settle a step: second after the jump."""
+    nothing = np.empty(0, dtype=np.int64)
+    if len(amps) < _KEPT + 1:
+        return nothing
+    jump = np.abs(amps[2:-1] - amps[1:-2])
+    where = np.flatnonzero(jump * _STEADY >= least * (_STEADY - 1)) + 3
+    if not len(where):
+        return nothing
+    d, c, b, a = amps[where - 3], amps[where - 2], amps[where - 1], amps[where]
+    known = (a != MISSING) & (b != MISSING) & (c != MISSING) & (d != MISSING)
+    change = np.abs(a - c)
+    steady = (np.abs(a - b) * _STEADY <= change) & (np.abs(c - d) * _STEADY <= change)
+    near = at[where] - at[where - 3] <= longest_ms
+    settled: Integers = where[known & (change >= least) & steady & near]
+    return settled

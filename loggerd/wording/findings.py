@@ -1,0 +1,48 @@
+"""Findings in words: what it says first, the number second, its band third."""
+
+from __future__ import annotations
+
+from loggerd.analysis.findings import FindingSpec, spec_of, verdict_of
+from loggerd.model.finding import Finding, Grade
+
+
+def subject_words(subject: str) -> str:
+    """What a finding speaks of, to begin a sentence with: "The bank", "Block 7", "The channel amps"."""
+    if subject in ("bank", ""):
+        return "The bank"
+    kind, _, number = subject.partition(" ")
+    if number:
+        return f"{kind.capitalize()} {number}"
+    return f"The channel {subject}"
+
+
+def number_text(spec: FindingSpec, value: float) -> str:
+    """A value with its unit: "4.2 Ah"; a share without a unit as a percentage, where the catalogue says so ("%")."""
+    text = f"{value:.{spec.decimals}f}"
+    return f"{text} {spec.unit}" if spec.unit else text
+
+
+def sentence(finding: Finding) -> str:
+    """What the finding says, in plain words. Raises KeyError for one that the catalogue does not know."""
+    spec, verdict = spec_of(finding.name), verdict_of(finding)
+    value = number_text(spec, finding.value) if finding.value is not None else "an unknown amount"
+    return verdict.says.format(subject=subject_words(finding.subject), value=value)
+
+
+def figure_text(finding: Finding) -> str:
+    """The number and its band: "4.2 Ah (3.9 to 4.5)"; empty without a number."""
+    if finding.value is None:
+        return ""
+    spec = spec_of(finding.name)
+    text = number_text(spec, finding.value)
+    if finding.low is None or finding.high is None:
+        return text
+    return f"{text} ({finding.low:.{spec.decimals}f} to {finding.high:.{spec.decimals}f})"
+
+
+def trust_words(finding: Finding) -> str:
+    """How far it can be trusted: its grade, and the quality of the readings where that is not good."""
+    words = finding.grade.value
+    if finding.quality.value in ("fair", "poor") and finding.grade is not Grade.CANNOT_TELL:
+        words += f", on {finding.quality.value} readings"
+    return words

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from loggerd.analysis.cleaning import DeviceColumns, Found
-from loggerd.analysis.frames import COUNTED_MARKS, FRAME_MS, Frame, Layout, OpenFrame, binned
+from loggerd.analysis.frames import COUNTED_MARKS, FRAME_MS, Bins, Frame, Layout, OpenFrame, Rows
 from loggerd.analysis.intervals import LeadColumns
 from loggerd.analysis.lead import Hold
-from loggerd.analysis.steps import MOST_IN_A_FRAME, StepWatch
+from loggerd.analysis.steps import StepWatch
 from loggerd.model.marks import Mark
 from loggerd.model.scan import Integers
 
@@ -41,17 +41,18 @@ class FrameBuilder:
     ) -> list[Frame]:
         """Frames that these readings close. `interval_ms`: usual time between readings, by device."""
         usual = interval_ms.get(lead_device, 1000)
-        numbers = {name: self._numbers(device.at_ms) for name, device in devices.items() if len(device.at_ms)}
-        if not numbers:
+        bins = {name: Bins.of(self._numbers(device.at_ms)) for name, device in devices.items() if len(device.at_ms)}
+        if not bins:
             return []
-        rows = np.unique(np.concatenate([one[_changes(one)] for one in numbers.values()]))
+        rows = np.unique(np.concatenate([one.numbers for one in bins.values()]))
         table = _Table.over(rows, len(self.layout.names))
         self._add_lead(table, lead)
-        for name, device in devices.items():
-            for channel, values in device.columns.items():
+        for name, own in bins.items():
+            where = np.searchsorted(rows, own.numbers)
+            for channel, values in devices[name].columns.items():
                 column = self.layout.index.get(channel)
-                if column is not None and column > 1 and len(values):
-                    table.add(column, *binned(numbers[name], values))
+                if column is not None and column > 1:
+                    table.add(column, where, *own.sums(values))
         self._add_marks(table, found)
         self._add_steps(table, lead, devices, lead_device, interval_ms)
         return self._close(table, lead.session, usual)
@@ -67,9 +68,10 @@ class FrameBuilder:
 
     def _add_lead(self, table: _Table, lead: LeadColumns) -> None:
         if len(lead.at_ms):
-            numbers = self._numbers(lead.at_ms)
-            table.add(0, *binned(numbers, lead.milliamps))
-            table.add(1, *binned(numbers, lead.millivolts))
+            bins = Bins.of(self._numbers(lead.at_ms))
+            where = np.searchsorted(table.numbers, bins.numbers)
+            table.add(0, where, *bins.sums(lead.milliamps))
+            table.add(1, where, *bins.sums(lead.millivolts))
 
     def _add_marks(self, table: _Table, found: list[Found]) -> None:
         for channel, mark, times in found:
@@ -107,28 +109,65 @@ class FrameBuilder:
         return {column: values for column, values in found.items() if column == 1 or first <= column < last}
 
     def _close(self, table: _Table, session: int, interval_ms: int) -> list[Frame]:
-        """All frames but the last of the table are closed; sums of the frame that was open come first."""
-        closed: list[Frame] = []
-        for row, number in enumerate(table.numbers.tolist()):
-            if number != self.open.number:
-                closed.extend(self._close_open(interval_ms))
-                missed = 0 if self.last_number < 0 or self.after_unknown else number - self.last_number - 1
-                width = len(self.layout.names)
-                self.open = OpenFrame.begin(number, width, session, self.after_unknown, missed)
-                self.after_unknown = False
-            table.into(row, self.open, session)
+        """All frames but the last of the table are closed; the sums of the frame that was open come first."""
+        heads = self._heads(table, session)
+        closed = self._frames(heads[:-1], table, interval_ms) if len(heads) > 1 else []
+        last, row = heads[-1], len(heads) - 1
+        last.totals, last.lows = table.totals[row].copy(), table.lows[row].copy()
+        last.highs, last.counts = table.highs[row].copy(), table.counts[row].copy()
+        self.open = last
         return closed
 
-    def _close_open(self, interval_ms: int) -> list[Frame]:
-        if self.open.number < 0:
-            return []
-        self.last_number = self.open.number
-        self.open.steps.sort(key=lambda step: (step.at_ms, step.device))
-        return [self.open.close(self.layout, interval_ms)]
+    def _heads(self, table: _Table, session: int) -> list[OpenFrame]:
+        """The frames of the table, the open one added to it; without their sums, which stay in the table."""
+        before = self.open if self.open.number >= 0 else None
+        if before is not None:
+            table.put_in_front(before)
+        heads: list[OpenFrame] = []
+        for row, number in enumerate(table.numbers.tolist()):
+            if before is not None and number == before.number:
+                head = before
+                if row in table.touched:
+                    head.session = session
+            else:
+                missed = 0 if self.last_number < 0 or self.after_unknown else number - self.last_number - 1
+                head = OpenFrame(number, session, self.after_unknown, missed)
+                self.after_unknown = False
+            self.last_number = number
+            head.take(table.steps.get(row, ()), table.marks.get(row, {}))
+            heads.append(head)
+        return heads
+
+    def _frames(self, heads: list[OpenFrame], table: _Table, interval_ms: int) -> list[Frame]:
+        rows = Rows(table.totals, table.lows, table.highs, table.counts)
+        means, lows, highs, celsius = rows.shown(self.layout)
+        covered = np.minimum(table.counts[:, 0] * interval_ms, FRAME_MS).tolist()
+        return [
+            Frame(
+                head.number,
+                head.session,
+                covered[row],
+                head.after_unknown,
+                head.missed,
+                self.layout,
+                means[row],
+                lows[row],
+                highs[row],
+                table.counts[row],
+                celsius[row],
+                tuple(sorted(head.steps, key=lambda step: (step.at_ms, step.device))),
+                head.marks,
+            )
+            for row, head in enumerate(heads)
+        ]
 
     def break_off(self, interval_ms: int) -> list[Frame]:
         """A pause of unknown length: the open frame ends with the last reading."""
-        closed = self._close_open(interval_ms)
+        closed: list[Frame] = []
+        if self.open.number >= 0:
+            table = _Table.over(np.array([self.open.number]), len(self.layout.names))
+            table.put_in_front(self.open)
+            closed = self._frames([self.open], table, interval_ms)
         self.open = OpenFrame()
         self.after_unknown = True
         self.steps = {}
@@ -164,6 +203,7 @@ class _Table:
     counts: Integers
     steps: dict[int, list[Any]] = field(default_factory=dict)
     marks: dict[int, dict[tuple[str, Mark], int]] = field(default_factory=dict)
+    added: int = 0
 
     @staticmethod
     def over(numbers: Integers, width: int) -> _Table:
@@ -182,28 +222,29 @@ class _Table:
         return min(int(np.searchsorted(self.numbers, number)), len(self.numbers) - 1)
 
     def add(
-        self, column: int, numbers: Integers, totals: Integers, lows: Integers, highs: Integers, counts: Integers
+        self, column: int, rows: Integers, totals: Integers, lows: Integers, highs: Integers, counts: Integers
     ) -> None:
-        rows = np.searchsorted(self.numbers, numbers)
         self.totals[rows, column] += totals
         self.lows[rows, column] = np.minimum(self.lows[rows, column], lows)
         self.highs[rows, column] = np.maximum(self.highs[rows, column], highs)
         self.counts[rows, column] += counts
 
-    def into(self, row: int, frame: OpenFrame, session: int) -> None:
-        """Add a row to the sums of an open frame."""
-        frame.session = session
-        frame.totals += self.totals[row]
-        frame.lows = np.minimum(frame.lows, self.lows[row])
-        frame.highs = np.maximum(frame.highs, self.highs[row])
-        frame.counts = frame.counts + self.counts[row]
-        for step in self.steps.get(row, ()):
-            if sum(one.device == step.device for one in frame.steps) < MOST_IN_A_FRAME:
-                frame.steps.append(step)
-        for key, count in self.marks.get(row, {}).items():
-            frame.marks[key] = frame.marks.get(key, 0) + count
+    @property
+    def touched(self) -> range:
+        """Rows that have readings of this push."""
+        return range(self.added, len(self.numbers))
 
-
-def _changes(numbers: Integers) -> Integers:
-    """Indices where the frame number is another than before."""
-    return np.concatenate([[0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1])
+    def put_in_front(self, frame: OpenFrame) -> None:
+        """Add the sums of an open frame: to its row, or as a row before the others."""
+        if self.numbers[0] != frame.number:
+            self.added = 1
+            self.numbers = np.concatenate([[frame.number], self.numbers])
+            self.steps = {row + 1: steps for row, steps in self.steps.items()}
+            self.marks = {row + 1: marks for row, marks in self.marks.items()}
+            for name in ("totals", "lows", "highs", "counts"):
+                setattr(self, name, np.concatenate([getattr(frame, name)[None, :], getattr(self, name)]))
+            return
+        self.totals[0] += frame.totals
+        self.lows[0] = np.minimum(self.lows[0], frame.lows)
+        self.highs[0] = np.maximum(self.highs[0], frame.highs)
+        self.counts[0] += frame.counts

@@ -8,7 +8,7 @@ the reading that decides them: how the readings were grouped makes no difference
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -22,6 +22,8 @@ from loggerd.model.marks import Mark
 from loggerd.model.scan import Integers
 
 FRAME_MS = 300_000
+MOST_STEPS = 4
+"""Steps of one device kept of each frame: the first ones."""
 COUNTED_MARKS = Mark.OUT_OF_RANGE | Mark.CLOCK_NOT_SET | Mark.TAPS_DISAGREE | Mark.UNREADABLE | Mark.GAP_BEFORE
 """Marks that are known at the reading that carries them; a spike is known only by the reading after it."""
 
@@ -86,7 +88,8 @@ class Frame:
     """Five minutes of a bank. Arrays are by column of the layout (c,), NaN where nothing was read.
 
     `number` counts frames since 1970 on the analysis axis. `covered_ms`: how much of it readings of the current
-    cover. `after_unknown`: a pause of unknown length lies before it. `missed`: whole frames without readings that lie
+    cover. `celsius`: mean of the blocks' temperatures, the ambient one where no block has one, NaN without either.
+    `after_unknown`: a pause of unknown length lies before it. `missed`: whole frames without readings that lie
     between this one and the one before (0 after a pause of unknown length). `marks`: readings that carry a mark, by
     channel (or device) and mark. `session`: that of its last reading.
     """
@@ -101,6 +104,7 @@ class Frame:
     lows: Floats
     highs: Floats
     counts: Integers
+    celsius: float
     steps: tuple[Step, ...] = ()
     marks: Mapping[tuple[str, Mark], int] = field(default_factory=dict)
 
@@ -143,13 +147,6 @@ class Frame:
         return float(self.means[2])
 
     @cached_property
-    def celsius(self) -> float:
-        """Mean of the blocks' temperatures; the ambient temperature where no block has one; NaN without either."""
-        known = self.block_celsius
-        known = known[~np.isnan(known)]
-        return float(known.mean()) if len(known) else self.ambient_celsius
-
-    @cached_property
     def amp_hours(self) -> float:
         """What went in (positive) or out (negative) in the time that is covered [Ah]; 0 without a current."""
         return self.amps * self.covered_ms / 3_600_000 if self.covered_ms else 0.0
@@ -183,28 +180,13 @@ class OpenFrame:
             np.zeros(width, dtype=np.int64),
         )
 
-    def close(self, layout: Layout, interval_ms: int) -> Frame:
-        """The frame as it stands. `interval_ms`: usual time between two readings of the current."""
-        known = self.counts > 0
-        means = np.full(len(known), np.nan)
-        lows, highs = means.copy(), means.copy()
-        means[known] = self.totals[known] / self.counts[known] / 1000
-        lows[known], highs[known] = self.lows[known] / 1000, self.highs[known] / 1000
-        covered = min(FRAME_MS, int(self.counts[0]) * interval_ms)
-        return Frame(
-            self.number,
-            self.session,
-            covered,
-            self.after_unknown,
-            self.missed,
-            layout,
-            means,
-            lows,
-            highs,
-            self.counts,
-            tuple(self.steps),
-            self.marks,
-        )
+    def take(self, steps: Iterable[Step], marks: Mapping[tuple[str, Mark], int]) -> None:
+        """Add steps, of each device the first few only, and counted marks."""
+        for step in steps:
+            if sum(one.device == step.device for one in self.steps) < MOST_STEPS:
+                self.steps.append(step)
+        for key, count in marks.items():
+            self.marks[key] = self.marks.get(key, 0) + count
 
     def to_plain(self) -> dict[str, Any]:
         known = np.flatnonzero(self.counts).tolist()
@@ -247,23 +229,59 @@ def step_from_plain(plain: list[Any]) -> Step:
     return Step(at_ms, device, amps, volts, seconds)
 
 
-def binned(frames: Integers, values: Integers) -> tuple[Integers, Integers, Integers, Integers, Integers]:
-    """Frame numbers (f,) and total, low, high, count of the known values in each (f,).
+@dataclass(frozen=True)
+class Rows:
+    """Sums of frames in fine units, (f, c) each by frame and column, as in OpenFrame."""
 
-    `frames` (n,) never falls; a value may be MISSING.
-    """
-    if len(values) and values.min() == MISSING:
+    totals: Integers
+    lows: Integers
+    highs: Integers
+    counts: Integers
+
+    def shown(self, layout: Layout) -> tuple[Floats, Floats, Floats, list[float]]:
+        """Means, lows and highs (f, c) in trade units, NaN where nothing was read, and the temperature of each frame.
+
+        Whatever is added up is added column by column, so that it does not matter how many frames close together.
+        """
+        known = self.counts > 0
+        means = np.where(known, self.totals, np.nan) / np.maximum(self.counts, 1) / 1000
+        lows, highs = np.where(known, self.lows, np.nan) / 1000, np.where(known, self.highs, np.nan) / 1000
+        total, read = np.zeros(len(means)), np.zeros(len(means))
+        for column in range(layout.block_celsius.start, layout.block_celsius.stop):
+            total += np.where(known[:, column], means[:, column], 0.0)
+            read += known[:, column]
+        celsius = np.where(read > 0, total / np.maximum(read, 1), means[:, layout.index["ambient_celsius"]])
+        return means, lows, highs, celsius.tolist()
+
+
+@dataclass(frozen=True)
+class Bins:
+    """Frames of the readings of one device: frame numbers (f,) and the index (f,) at which each begins."""
+
+    readings: int
+    numbers: Integers
+    begins: Integers
+
+    @staticmethod
+    def of(frames: Integers) -> Bins:
+        """`frames` (n,): frame of each reading, never falling."""
+        begins = np.concatenate([[0], np.flatnonzero(frames[1:] != frames[:-1]) + 1]) if len(frames) else frames
+        return Bins(len(frames), frames[begins], begins)
+
+    def sums(self, values: Integers) -> tuple[Integers, Integers, Integers, Integers]:
+        """Total, low, high and count (f,) of the known values of each frame; of one without any 0, most, least, 0."""
+        counts = np.diff(np.append(self.begins, self.readings))
+        lows = np.minimum.reduceat(values, self.begins)
+        if lows.min() > MISSING:
+            return np.add.reduceat(values, self.begins), lows, np.maximum.reduceat(values, self.begins), counts
         good = values != MISSING
-        frames, values = frames[good], values[good]
-    if not len(values):
-        nothing = np.empty(0, dtype=np.int64)
-        return nothing, nothing, nothing, nothing, nothing
-    begins = np.concatenate([[0], np.flatnonzero(frames[1:] != frames[:-1]) + 1])
-    counts = np.diff(np.append(begins, len(frames)))
-    return (
-        frames[begins],
-        np.add.reduceat(values, begins),
-        np.minimum.reduceat(values, begins),
-        np.maximum.reduceat(values, begins),
-        counts,
-    )
+        known = np.where(good, values, np.int64(_MOST))
+        return (
+            np.add.reduceat(np.where(good, values, np.int64(0)), self.begins),
+            np.minimum.reduceat(known, self.begins),
+            np.maximum.reduceat(values, self.begins),
+            np.add.reduceat(good.astype(np.int64), self.begins),
+        )
+
+
+_MOST = np.iinfo(np.int64).max

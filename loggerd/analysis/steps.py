@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from loggerd.analysis.frames import Step
+from loggerd.analysis.frames import FRAME_MS, MOST_STEPS, Step
 from loggerd.model.channels import MISSING
 from loggerd.model.scan import Integers
 
@@ -19,8 +19,6 @@ _STEADY = 10
 """A side is steady if it moves by less than one part in so many of the jump."""
 _OFTEN_MS = 10_000
 _KEPT = 3
-MOST_IN_A_FRAME = 4
-"""Steps of one device kept of each frame: the first ones."""
 
 
 @dataclass
@@ -54,7 +52,7 @@ class StepWatch:
         before = np.array(self.kept, dtype=np.int64).reshape(-1, 2 + len(columns)).T
         at = np.concatenate([before[0], at_ms]) if len(self.kept) else at_ms
         amps = np.concatenate([before[1], milliamps]) if len(self.kept) else milliamps
-        found = _settled(at, amps, least_milliamps, 8 * interval_ms)
+        found = _first_of_frames(at, _settled(at, amps, least_milliamps, 8 * interval_ms))
         steps: list[Step] = []
         if len(found):
             volts = np.stack([millivolts[one] for one in columns])
@@ -95,6 +93,16 @@ class StepWatch:
 
     def load_plain(self, plain: dict[str, list[list[int]]]) -> None:
         self.columns, self.kept = tuple(plain["columns"]), plain["kept"]  # type: ignore[arg-type]
+
+
+def _first_of_frames(at: Integers, found: Integers) -> Integers:
+    """Of the indices in each frame the first few: more are not kept."""
+    if len(found) <= MOST_STEPS:
+        return found
+    frames = at[found] // FRAME_MS
+    begins = np.searchsorted(frames, frames)
+    few: Integers = found[np.arange(len(found)) - begins < MOST_STEPS]
+    return few
 
 
 def _settled(at: Integers, amps: Integers, least: int, longest_ms: int) -> Integers:

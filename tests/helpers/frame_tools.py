@@ -69,8 +69,23 @@ def make_frame(
     row[layout.string_amps] = amps / bank.strings if string_amps is None else string_amps
     counts = np.where(np.isnan(row), 0, readings)
     number = START_MS // FRAME_MS + position
+    shown = row[layout.block_celsius]
+    known = shown[~np.isnan(shown)]
+    mean = float(known.mean()) if len(known) else ambient
     return Frame(
-        number, 1, covered_ms, after_unknown, missed, layout, row, row, row, counts, tuple(steps), dict(marks or {})
+        number,
+        1,
+        covered_ms,
+        after_unknown,
+        missed,
+        layout,
+        row,
+        row,
+        row,
+        counts,
+        mean,
+        tuple(steps),
+        dict(marks or {}),
     )
 
 

@@ -12,7 +12,7 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "loggerd"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 SIMULATORS = sorted((ROOT / "simulators").rglob("*.py"))
-PURE = ("model", "decoding", "analysis", "wording")
+PURE = ("model", "decoding", "analysis", "alarms", "wording")
 """In order: each may import those before it, and itself."""
 HARMLESS = {
     "__future__", "bisect", "codecs", "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal",

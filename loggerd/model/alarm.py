@@ -1,0 +1,148 @@
+"""Alarms in the terms of ANSI/ISA-18.2 and IEC 62682: what is alarmed, in which state, and every change of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+
+from loggerd.model.ledger import Figure, Instant
+
+
+class AlarmState(Enum):
+    """The standard's states. The three last hide an alarm; it is followed all the same."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned to normal unacknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed by design"
+    OUT_OF_SERVICE = "out of service"
+
+
+class AlarmEvent(Enum):
+    """What moves an alarm from state to state."""
+
+    RAISED = "raised"
+    """The condition has been true for the on-delay."""
+    CLEARED = "cleared"
+    """The condition has been false for the off-delay."""
+    ACKNOWLEDGED = "acknowledged"
+    RE_ALARMED = "re-alarmed"
+    """It still stands after the re-alarm time, or has become worse."""
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    SUPPRESSED = "suppressed"
+    UNSUPPRESSED = "unsuppressed"
+    REMOVED = "taken out of service"
+    RETURNED = "returned to service"
+
+
+class Priority(Enum):
+    """How soon somebody must act. CRITICAL is for danger to people: quiet hours do not hold it back."""
+
+    CRITICAL = "critical"
+    HIGH = "high"
+    MEDIUM = "medium"
+    LOW = "low"
+
+
+class Visit(Enum):
+    """When somebody has to go there."""
+
+    NOW = "now"
+    WEEK = "this week"
+    ROUND = "next round"
+
+
+@dataclass(frozen=True, order=True)
+class AlarmKey:
+    """What an alarm is about. `bank` is "" for the logger itself and its instruments."""
+
+    bank: str
+    condition: str
+    subject: str
+
+
+@dataclass(frozen=True)
+class ConditionNow:
+    """A condition as it stands, before delays. `evidence`: figures with bands that the texts may show.
+
+    `since`: when the state that it speaks of began, as far as is known. `reason`: why, in words. `level` tells worse
+    from bad where a condition has steps (0 the least).
+    """
+
+    key: AlarmKey
+    true: bool
+    since: Instant | None = None
+    evidence: tuple[Figure, ...] = ()
+    reason: str = ""
+    level: int = 0
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """An alarm as it stands at one instant.
+
+    `active`: the condition holds, delays counted. `pending_ms`: since when the condition differs from `active` (on
+    the analysis axis), None if it does not. `raised`: when it last became active; `acknowledged_by`: who did.
+    `shelved_until_ms`: when it leaves the shelf by itself. `root`: the alarm that it follows from. `hold`: factor on
+    the off-delay of one that comes and goes. `told`: how often it has become active. `acted_ms`: last keeper's
+    action or change of state, from which the re-alarm time runs.
+    """
+
+    key: AlarmKey
+    state: AlarmState = AlarmState.NORMAL
+    active: bool = False
+    pending_ms: int | None = None
+    raised: Instant | None = None
+    cleared: Instant | None = None
+    since: Instant | None = None
+    acknowledged_by: str = ""
+    shelved_until_ms: int | None = None
+    root: AlarmKey | None = None
+    level: int = 0
+    hold: int = 1
+    told: int = 0
+    acted_ms: int = 0
+    evidence: tuple[Figure, ...] = ()
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class AlarmChange:
+    """One change of an alarm's state, as it is recorded. `who` is "loggerd" for what happened by itself."""
+
+    key: AlarmKey
+    at: Instant
+    event: AlarmEvent
+    before: AlarmState
+    after: AlarmState
+    who: str
+    why: str = ""
+    root: AlarmKey | None = None
+    evidence: tuple[Figure, ...] = ()
+
+
+@dataclass(frozen=True)
+class KeeperAction:
+    """What a keeper asks of an alarm. `event`: ACKNOWLEDGED, SHELVED, UNSHELVED, REMOVED or RETURNED.
+
+    `until_ms`: of a shelving, when it ends at the latest.
+    """
+
+    key: AlarmKey
+    event: AlarmEvent
+    who: str
+    why: str = ""
+    until_ms: int | None = None
+
+
+@dataclass(frozen=True)
+class AlarmResults:
+    """What one look at the conditions came to: alarms that differ from before, and the changes, in order."""
+
+    alarms: tuple[Alarm, ...] = ()
+    changes: tuple[AlarmChange, ...] = ()
+    refused: tuple[tuple[KeeperAction, str], ...] = field(default=())
+    """Actions that the alarm's state does not allow, and why."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -14,9 +15,9 @@ from loggerd.analysis.fold import PIECE, BankFold
 from loggerd.errors import StoreDamaged
 from loggerd.model.results import FoldResults, joined
 from loggerd.model.scan import ScanBlock
-from loggerd.plans import axes_of, ledger_fingerprint, plan_of
+from loggerd.plans import axes_of, entered, ledger_fingerprint, plan_of
 from loggerd.settings.site import SiteSettings
-from loggerd.store.record import BankResults, Commit, Position, RecordReader, RecordWriter, ScanWindow
+from loggerd.store.record import BankResults, Commit, Position, RecordReader, RecordWriter, ScanWindow, TakenIn
 
 _log = logging.getLogger("loggerd")
 
@@ -97,7 +98,8 @@ class Follower:
             reason = "the stored state was damaged"
             revision = self._writer.set_revision(name, *mark, reason, self._now_wall_ms, anew=True)
             found = None
-        fold = BankFold(plan_of(settings, name, reader.series(), sessions, reader.revisions(name)))
+        log = reader.log_entries(name)
+        fold = BankFold(plan_of(settings, name, reader.series(), sessions, reader.revisions(name), log))
         if found is None:
             return FollowedBank(name, revision, fold, None)
         position, state = found
@@ -126,6 +128,7 @@ class Follower:
         windows: int | None,
     ) -> None:
         _keep_freed_memory()
+        _spare_what_stays()
         gathered: list[ScanWindow] = []
         stored = 0
         for done, window in enumerate(reader.windows(bank.name, bank.position), 1):
@@ -162,6 +165,15 @@ class Follower:
     def _axis(self, session: int) -> SessionAxis:
         return self._axes[session]
 
+    def enter(self, log: Sequence[TakenIn]) -> None:
+        """Tell the folds of entries of the log book that are stored with the next commit, or not at all.
+
+        To be called before `follow` is given later readings. If the commit fails, this follower is done with.
+        """
+        for bank in self.banks:
+            own = [taken for taken in log if taken.entry.bank == bank.name]
+            bank.fold.plan.log.add(entered(own, self._axes))
+
     def follow(self, session: int, blocks: Sequence[ScanBlock], until_mono_ms: int) -> tuple[BankResults, ...]:
         """Fold live readings of all banks that are not behind; returns what has to be stored with the readings."""
         results = []
@@ -190,6 +202,15 @@ def _keep_freed_memory() -> None:
     is never touched costs nothing. Other libraries do not mind.
     """
     np.empty(_KEPT_BYTES // 2, dtype=np.uint8)
+
+
+def _spare_what_stays() -> None:
+    """Let the garbage collector leave alone what has been loaded by now: it stays until the end of the process.
+
+    A bank whose load switches all day makes runs by the thousand, which set the collector to work again and again.
+    """
+    if not gc.get_freeze_count():
+        gc.freeze()
 
 
 def _scans(windows: list[ScanWindow]) -> int:

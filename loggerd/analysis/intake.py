@@ -104,16 +104,21 @@ def check_range(values: Integers, at_ms: Integers, valid: tuple[int, int]) -> Cl
     low, high = int(values.min()), int(values.max())
     if low >= valid[0] and high <= valid[1]:
         return Cleaned(values, (), 0)
-    missing = values == MISSING
-    outside = ((values < valid[0]) | (values > valid[1])) & ~missing
+    beyond = values < valid[0]
+    if high > valid[1]:
+        beyond |= values > valid[1]
+    # A missing value is the lowest number there is; few are beyond, and only those are looked at.
+    at = np.flatnonzero(beyond)
+    missing = values[at] == MISSING
     marked = []
     if missing.any():
-        marked.append((Mark.UNREADABLE, at_ms[missing]))
-    excluded = int(outside.sum())
-    if excluded:
+        marked.append((Mark.UNREADABLE, at_ms[at[missing]]))
+    outside = at[~missing]
+    if len(outside):
         marked.append((Mark.OUT_OF_RANGE, at_ms[outside]))
-        values = np.where(outside, np.int64(MISSING), values)
-    return Cleaned(values, tuple(marked), excluded)
+        values = values.copy()
+        values[outside] = MISSING
+    return Cleaned(values, tuple(marked), len(outside))
 
 
 def spike_limit(channel: Channel, cells: int) -> int | None:
@@ -153,8 +158,8 @@ class SpikeWatch:
         if len(v) < 3 or max(int(step.max()), -int(step.min())) <= self.limit:
             return at_ms[:0]
         # Steps from and to a missing value are nonsense here, and are sorted out below.
-        large = (step > self.limit) | (step < -self.limit)
-        k = np.flatnonzero(large[1:] & large[:-1]) + 1
+        large = np.flatnonzero((step > self.limit) | (step < -self.limit))
+        k = large[1:][large[1:] == large[:-1] + 1]
         if not len(k):
             return at_ms[:0]
         known = (v[k - 1] != MISSING) & (v[k] != MISSING) & (v[k + 1] != MISSING)
@@ -212,8 +217,13 @@ def taps_disagree(total_millivolts: Integers, bank_millivolts: Integers, same_de
     Within 0.5 % or 0.1 V when one device reads both, 1 % and 0.1 V when two do, a moment apart (common practice,
     no source). (n,) millivolts each, MISSING allowed.
     """
-    known = (total_millivolts != MISSING) & (bank_millivolts != MISSING)
+    least = 100 if same_device else 200
+    apart = total_millivolts - bank_millivolts
+    result: npt.NDArray[np.bool_] = (apart > least) | (apart < -least)
+    # What is beyond the least that is allowed is rare, a missing value among it: only that is looked at closely.
+    at = np.flatnonzero(result)
+    taps, bank = total_millivolts[at], bank_millivolts[at]
     share = 5 if same_device else 10
-    allowed = np.maximum(100, np.abs(bank_millivolts) * share // 1000) + (0 if same_device else 100)
-    result: npt.NDArray[np.bool_] = known & (np.abs(total_millivolts - bank_millivolts) > allowed)
+    allowed = np.maximum(100, np.abs(bank) * share // 1000) + (0 if same_device else 100)
+    result[at] = (taps != MISSING) & (bank != MISSING) & (np.abs(taps - bank) > allowed)
     return result

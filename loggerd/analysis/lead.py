@@ -217,6 +217,31 @@ class CounterReader:
 _COUNTER_STATE = ("last", "last_at", "last_milliamps", "skipped")
 
 
+_STEPS_ALIKE = 512
+"""Readings in a row of two devices that are likely to keep step with each other."""
+
+
+def last_not_after(at_ms: Integers, times: Integers) -> Integers:
+    """Index of the last of the rising `at_ms` (m,), m > 0, not after each of the rising `times` (n,), else -1.
+
+    Two devices are mostly read in turn: from the place of every so many times follow the others, and only where that
+    does not hold are they looked for one by one, which takes many times longer.
+    """
+    first = np.searchsorted(at_ms, times[::_STEPS_ALIKE], side="right") - 1
+    found = np.repeat(first - np.arange(0, len(times), _STEPS_ALIKE), _STEPS_ALIKE)[: len(times)]
+    found += np.arange(len(times))
+    np.clip(found, -1, len(at_ms) - 1, out=found)
+    # With an end behind the last and before the first, which no time reaches.
+    fenced = np.concatenate([_BEFORE_ALL, at_ms, _AFTER_ALL])
+    wrong = np.flatnonzero((fenced[found + 1] > times) | (fenced[found + 2] <= times))
+    if len(wrong):
+        found[wrong] = np.searchsorted(at_ms, times[wrong], side="right") - 1
+    return found
+
+
+_BEFORE_ALL, _AFTER_ALL = np.array([[-(2**63)], [2**63 - 1]], dtype=np.int64)
+
+
 @dataclass
 class Hold:
     """The last known value of a channel, handed on until a newer one comes or `limit_ms` have passed."""
@@ -236,7 +261,7 @@ class Hold:
             values = np.concatenate([[self.value], values])
         if not len(at_ms):
             return np.full(len(times), MISSING, dtype=np.int64)
-        found = np.searchsorted(at_ms, times, side="right") - 1
+        found = last_not_after(at_ms, times)
         held = values[found]
         unknown = (found < 0) | (times - at_ms[found] > self.limit_ms)
         if unknown.any():

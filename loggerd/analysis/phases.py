@@ -25,6 +25,7 @@ FLICKER_SHARE = 4
 BREAK_MS = 3_600_000
 """A gap longer than an hour ends the phase it falls into."""
 TRAIN_DWELLS = 5
+_LABELS = {-1: "-1", 0: "0", 1: "1"}
 
 
 @dataclass
@@ -40,11 +41,14 @@ class PhaseBuilder:
         """Phases that these closed runs settled, in order."""
         phases: list[Stretch] = []
         for run in runs:
-            phases.extend(self._close_at_gap(run))
-            if run.duration_ms < self.dwell_ms and not run.resumed:
-                run.short_runs = {str(run.label): [1, run.readings, run.readings**2]}
+            last = self.pending[-1] if self.pending else self.current
+            if last is not None and run.start_ms - last.end_ms > BREAK_MS:
+                phases.extend(self.finish())
+            if run.end_ms - run.start_ms < self.dwell_ms and not run.resumed:
+                run.short_runs[_LABELS[run.label]] = [1, run.readings, run.readings**2]
             self._wait(run)
-            phases.extend(self._decide())
+            if self.pending:
+                phases.extend(self._decide())
         return phases
 
     def changes_with(self, run: Stretch) -> bool:
@@ -70,24 +74,19 @@ class PhaseBuilder:
         self.current = None
         return phases
 
-    def _close_at_gap(self, run: Stretch) -> list[Stretch]:
-        last = self.pending[-1] if self.pending else self.current
-        if last is None or run.start_ms - last.end_ms <= BREAK_MS:
-            return []
-        return self.finish()
-
     def _wait(self, run: Stretch) -> None:
         if not self.pending and self.current is not None and run.label == self.current.label:
             _join(self.current, run)
             return
-        self.pending.append(run)
-        while len(self.pending) >= 2 and self.pending[-1].label == self.pending[-2].label:
-            _join(self.pending[-2], self.pending.pop())
-        if len(self.pending) >= 3 and self._flickered(*self.pending[-3:]):
-            before, flicker, after = self.pending[-3:]
+        pending = self.pending
+        pending.append(run)
+        while len(pending) >= 2 and pending[-1].label == pending[-2].label:
+            _join(pending[-2], pending.pop())
+        if len(pending) >= 3 and pending[-2].readings <= FLICKER_READINGS and self._flickered(*pending[-3:]):
+            before, flicker, after = pending[-3:]
             _join(before, flicker)
             _join(before, after)
-            del self.pending[-2:]
+            del pending[-2:]
 
     def _flickered(self, before: Stretch, between: Stretch, after: Stretch) -> bool:
         """Whether a run is one or two stray readings between much longer runs of one label."""
@@ -96,8 +95,6 @@ class PhaseBuilder:
         return stray and before.label == after.label and before.readings >= least <= after.readings
 
     def _decide(self) -> list[Stretch]:
-        if not self.pending:
-            return []
         last = self.pending[-1]
         if self._lasted(last):
             return self._settle()
@@ -176,5 +173,6 @@ class PhaseBuilder:
 
 def _join(stretch: Stretch, later: Stretch) -> None:
     """Absorb a later stretch; the time between them, if any, was not measured."""
-    stretch.lost_ms += max(0, later.start_ms - stretch.end_ms)
+    if later.start_ms > stretch.end_ms:
+        stretch.lost_ms += later.start_ms - stretch.end_ms
     stretch.absorb(later)

@@ -9,7 +9,8 @@ readings taken at the instant of a switch, which still see the old state, come o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from itertools import repeat
 
 import numpy as np
 
@@ -19,6 +20,14 @@ from loggerd.analysis.stretch import SpreadColumn, SpreadRows, Stretch, stretch_
 from loggerd.model.channels import MISSING
 from loggerd.model.scan import Integers
 
+_SHARES = (
+    ("charge2", "out2", "in2"),
+    ("energy2", "out_energy2", "in_energy2"),
+    ("time2", "out_time2", "in_time2"),
+)
+_SUMS = [one.name for one in fields(Stretch)]
+_SUMS = _SUMS[_SUMS.index("readings") + 1 : _SUMS.index("tail_count")]
+"""What a run is made with beside its place and its number of readings, in the order of its fields."""
 TAIL_MS = 300_000
 """The end-of-charge current is the mean over the last five minutes."""
 
@@ -62,23 +71,27 @@ class RunBuilder:
 
     def _assemble(self, work: Extended, cuts: Integers, bounds: RunBounds, sums: dict[str, Integers]) -> list[Stretch]:
         """One stretch for each run in the extended arrays; the first continues the open run if there is one."""
-        session = work.session
-        stretches = [
-            Stretch(label, session, start, session, end, count, first_jump=jump)
-            for label, start, end, count, jump in zip(
-                work.labels[cuts].tolist(),
+        labels = work.labels[cuts]
+        totals = {name: np.add.reduceat(values, cuts) for name, values in sums.items()}
+        # All of a run is discharge, charge, or neither.
+        for total, way_out, way_in in _SHARES:
+            totals[way_out], totals[way_in] = totals[total] * (labels < 0), totals[total] * (labels > 0)
+        totals["first_jump"] = bounds.jumps
+        columns = {name: column.tolist() for name, column in totals.items()}
+        counts = np.diff(cuts, append=len(work.at)).tolist()
+        # By position: by name, or one by one, takes twice as long, and a truck has hundreds of runs an hour.
+        stretches = list(
+            map(
+                Stretch,
+                labels.tolist(),
+                repeat(work.session),
                 bounds.starts_ms.tolist(),
+                repeat(work.session),
                 bounds.ends_ms.tolist(),
-                np.diff(cuts, append=len(work.at)).tolist(),
-                bounds.jumps.tolist(),
-                strict=True,
+                counts,
+                *(columns.get(name, repeat(0)) for name in _SUMS),
             )
-        ]
-        for name, values in sums.items():
-            for stretch, total in zip(stretches, np.add.reduceat(values, cuts).tolist(), strict=True):
-                setattr(stretch, name, total)
-        for stretch in stretches:
-            stretch.share_by_label()
+        )
         if work.continues:
             stretches[0] = self._continued(stretches[0])
         return stretches

@@ -182,8 +182,14 @@ class Stretch:
         self.lost_ms += other.lost_ms
         self.counted2 += other.counted2
         for label, numbers in other.short_runs.items():
-            before = self.short_runs.get(label, [0, 0, 0])
-            self.short_runs[label] = [one + more for one, more in zip(before, numbers, strict=True)]
+            before = self.short_runs.get(label)
+            if before is None:
+                self.short_runs[label] = numbers.copy()
+            else:
+                runs, readings, squared = numbers
+                before[0] += runs
+                before[1] += readings
+                before[2] += squared
         for name, spread in other.added.items():
             mine = self.added.get(name)
             if mine is None:

@@ -10,7 +10,8 @@ still be under way.**
 - In doubt, the next request waits until nothing has been heard for `quiet_ms`, the longest that an answer may
   be late. A byte heard begins the silence anew. A line that never falls silent is noise, not answers: the
   wait ends when several times that time have passed.
-- A port just opened is in doubt: whoever had it before may have asked something.
+- A port just opened is in doubt: whoever had it before may have asked something. Only when the kernel says
+  that nothing was sent on it for longer than any answer takes is there nothing to wait for.
 - What is heard while waiting, or while nobody waits, is thrown away. If it is a whole answer of a device that
   left a request unanswered for longer than the silence kept, answers come later than thought: from then on
   the silence is kept longer, within bounds.
@@ -100,6 +101,8 @@ class RtuWire:
             self._port = RtuPort(self._connection, device)
             self._connections += 1
             self._doubt(monotonic())
+            longest = max(_LATEST_SECONDS, self._timeout_seconds + self._quiet_seconds)
+            self._in_doubt = self._port.unused_seconds() < longest
         return self._port
 
     def _doubt(self, since: float) -> None:

@@ -7,7 +7,7 @@ import os
 import select
 import termios
 from dataclasses import dataclass
-from time import monotonic
+from time import CLOCK_BOOTTIME, clock_gettime, monotonic, time
 
 import serial
 
@@ -15,6 +15,8 @@ from loggerd.errors import Absent
 from loggerd.sources.port_errors import why_not_open
 
 _READ_BYTES = 4096
+_NOTED_WITHIN = 7
+"""Lowest bits of the seconds that the kernel does not keep up to date."""
 _MOST_KEPT = 4096
 """A line that babbles may not fill the memory: of what nobody takes, no more than this is kept."""
 _CHARACTER_BITS = 11
@@ -74,6 +76,18 @@ class RtuPort:
         self._readable = select.poll()
         self._readable.register(self._descriptor, select.POLLIN)
         self._loop.add_reader(self._descriptor, self._receive)
+
+    def unused_seconds(self) -> float:
+        """How long nobody on this computer has sent anything here, at least; 0 when that cannot be told.
+
+        The kernel notes the last write to a terminal as its node's time of change, to within eight seconds
+        (tty_update_time in Linux's drivers/tty/tty_io.c); reading, opening and what comes in leave it alone. A
+        time before the computer's start, or in the future, says that the clock has been set since.
+        """
+        noted = int(os.fstat(self._descriptor).st_mtime)
+        now = time()
+        started = now - clock_gettime(CLOCK_BOOTTIME)
+        return max(0.0, now - (noted | _NOTED_WITHIN) - 1) if started < noted <= now else 0.0
 
     def send(self, frame: bytes, device: str) -> None:
         """Send a frame whole. Raises Absent when the port is gone or takes no more bytes."""

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
-from loggerd.errors import StoreDamaged, StoreError, StoreFull, StoreTooNew
+from loggerd.errors import StoreDamaged, StoreError, StoreFull, StoreHeld, StoreTooNew
 
 APPLICATION_ID = 0x6C6F6764
 """Says in the file's header that it is a record of this program."""
@@ -187,7 +187,7 @@ class WriterLock:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
             os.close(self._descriptor)
-            raise StoreError(
+            raise StoreHeld(
                 f"{path}: another loggerd is writing this record; stop it first, or use the commands that only read"
             ) from error
 

@@ -10,8 +10,9 @@ from loggerd.errors import StoreError
 from loggerd.model.scan import ScanBlock
 from loggerd.store.blocks import cut_by_window, join_blocks, settled_wall_ms
 from loggerd.store.connection import transaction
+from loggerd.store.hot import hot_sessions
 from loggerd.store.readings import ReadingsWriter
-from loggerd.store.sessions import hot_blocks
+from loggerd.store.sessions import hot_blocks, hot_of_session
 
 SCANS_PER_TRANSACTION = 100_000
 _ROWS_PER_DELETE = 50
@@ -98,10 +99,9 @@ def _sealed_clash(connection: sqlite3.Connection, session: int, device: int, new
 
 def _hot_clash(connection: sqlite3.Connection, session: int, device: int, new: Range) -> Range | None:
     name = connection.execute("SELECT name FROM device WHERE id = ?", (device,)).fetchone()[0]
-    for other, mono_ms, payload in connection.execute(
-        "SELECT session, mono_ms, payload FROM hot WHERE session <> ?", (session,)
-    ).fetchall():
-        for block in hot_blocks(connection, other, (mono_ms, payload)):
+    others = [other for other in hot_sessions(connection) if other != session]
+    for commit in (one for other in others for one in hot_of_session(connection, other)):
+        for block in hot_blocks(connection, commit):
             wall = settled_wall_ms(block)
             if block.device == name and wall.min() <= new[1] and wall.max() >= new[0]:
                 return int(wall.min()), int(wall.max())

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from loggerd.model.channels import parse_channel
 from loggerd.model.ledger import LedgerName
-from loggerd.store import care, findings, results, sessions
+from loggerd.store import care, findings, log_book, results, sessions
 from loggerd.store.connection import beside, connect_reader, snapshot, told_plainly
 from loggerd.store.schema import check_current
 from loggerd.store.shapes import (
@@ -24,6 +24,7 @@ from loggerd.store.shapes import (
     StoredMark,
     StoredSeries,
     SummaryColumns,
+    TakenIn,
 )
 from loggerd.store.summary_reader import read_summaries
 from loggerd.store.windows import read_windows
@@ -177,6 +178,11 @@ class RecordReader:
             return revision
         current = results.current_revision(self._connection, bank)
         return current.id if current is not None else None
+
+    def log_entries(self, bank: str | None = None) -> list[TakenIn]:
+        """The log book of a bank, or of all, in the order in which it was taken in."""
+        with told_plainly(self.path):
+            return log_book.log_entries(self._connection, bank)
 
     def events(self, from_ms: int | None = None, until_ms: int | None = None) -> list[RecordEvent]:
         """Events whose wall time lies in the time asked for, in the order in which they were stored."""

@@ -1,4 +1,4 @@
-"""Writing readings: hot rows at each commit, sealed blocks and summaries when an hour is over."""
+"""Writing readings: hot commits, sealed blocks and summaries when an hour is over."""
 
 from __future__ import annotations
 
@@ -12,12 +12,10 @@ from loggerd.store import summaries
 from loggerd.store.blocks import count_readings, cut_by_window, join_blocks, settled_wall_ms
 from loggerd.store.bundle import decode_bundle, encode_bundle
 from loggerd.store.codec import encode_block
-from loggerd.store.shapes import HOUR_MS
+from loggerd.store.hot import HotCommit, HotWriter, hot_commits
 
 MONO, OFFSET, CLOCK = -1, -2, -3
 """Ids of the stamp columns of a sealed block; series ids are positive."""
-
-HotRow = tuple[int, int, int, bytes]
 
 
 class ReadingsWriter:
@@ -28,6 +26,7 @@ class ReadingsWriter:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
+        self.hot = HotWriter(connection)
         self._device_ids: dict[str, int] = {}
         self._device_of_series: dict[int, int] = {}
         self.reload()
@@ -74,45 +73,32 @@ class ReadingsWriter:
             if any(self._device_of_series.get(series) != device for series in block.series):
                 raise ValueError(f'device "{block.device}": series {block.series} are not registered for it')
 
-    def hot_rows(self, blocks: Sequence[ScanBlock]) -> list[HotRow]:
-        """The rows that hold the blocks of one commit: one for each session and hour. Nothing is written."""
-        rows = []
+    def hot_commits(self, blocks: Sequence[ScanBlock]) -> list[HotCommit]:
+        """The blocks of one commit by session and hour, as they are stored. Nothing is written."""
+        commits = []
         for session in sorted({block.boot for block in blocks}):
             own = [block for block in blocks if block.boot == session]
             for window, pieces in cut_by_window(own).items():
                 first = min(int(piece.mono_ms[0]) for piece in pieces)
                 last = max(int(piece.mono_ms[-1]) for piece in pieces)
                 numbered = [(self._device_ids[piece.device], piece) for piece in pieces]
-                rows.append((session, first, last, encode_bundle((session, window, first), numbered)))
-        return rows
-
-    def insert_hot(self, rows: Sequence[HotRow]) -> None:
-        self._connection.executemany("INSERT INTO hot VALUES (?, ?, ?, ?)", rows)
-
-    def hot_windows(self, session: int, before_mono_ms: int) -> list[int]:
-        """Hours of a session that have hot rows and end at or before the given time, in order."""
-        first_of_open = before_mono_ms // HOUR_MS * HOUR_MS
-        found = self._connection.execute(
-            "SELECT mono_ms FROM hot WHERE session = ? AND mono_ms < ?", (session, first_of_open)
-        )
-        return sorted({int(mono) // HOUR_MS for (mono,) in found})
+                payload = encode_bundle((session, window, first), numbered)
+                commits.append(HotCommit(session, window, first, last, payload))
+        return commits
 
     def seal_window(self, session: int, window: int) -> list[str]:
-        """Moves the hot rows of one hour to sealed blocks; returns what could not be read, for an event each."""
-        bounds = (session, window * HOUR_MS, (window + 1) * HOUR_MS)
-        where = "session = ? AND mono_ms >= ? AND mono_ms < ?"
+        """Moves the hot readings of one hour to sealed blocks; returns what could not be read, for an event each."""
         names = {number: name for name, number in self._device_ids.items()}
         pieces: list[ScanBlock] = []
         lost = []
-        for first, last, payload in self._connection.execute(
-            f"SELECT mono_ms, last_mono_ms, payload FROM hot WHERE {where} ORDER BY mono_ms", bounds
-        ):
+        for commit in hot_commits(self._connection, session, window):
             try:
-                pieces += decode_bundle(payload, (session, window, first), names.get)
+                pieces += decode_bundle(commit.payload, commit.tag, names.get)
             except StoreDamaged as error:
-                lost.append(f"readings from {first} to {last} ms of session {session} are lost: {error}")
+                span = f"from {commit.first_mono_ms} to {commit.last_mono_ms} ms"
+                lost.append(f"readings {span} of session {session} are lost: {error}")
         lost += self.write_sealed(session, window, join_blocks(pieces))
-        self._connection.execute(f"DELETE FROM hot WHERE {where}", bounds)
+        self.hot.delete(session, window)
         return lost
 
     def write_sealed(self, session: int, window: int, blocks: Sequence[ScanBlock]) -> list[str]:

@@ -24,6 +24,7 @@ from loggerd.store.shapes import (
     StoredMark,
     StoredSeries,
     SummaryColumns,
+    TakenIn,
 )
 from loggerd.store.writer import RecordWriter
 
@@ -47,6 +48,7 @@ __all__ = [
     "StoredMark",
     "StoredSeries",
     "SummaryColumns",
+    "TakenIn",
     "backup",
     "salvage",
     "set_aside",

@@ -12,7 +12,7 @@ from loggerd.store.schema import SCHEMA_VERSION, check_ours, migrate
 from loggerd.store.tables import TABLES, Table
 
 _ROWS_PER_TRANSACTION = 200
-_KEYS = {"hot": ("session", "mono_ms"), "figure": ("entry", "place"), "checkpoint": ("bank", "revision")}
+_KEYS = {"figure": ("entry", "place"), "checkpoint": ("bank", "revision")}
 """Column order of the tables that are not numbered by `id`."""
 
 _ORPHANS = (
@@ -21,7 +21,8 @@ _ORPHANS = (
     " SELECT DISTINCT session, 'live', 1, 0, 0, 1, 'lost; stood in for by salvage', 0 FROM"
     " (SELECT session FROM sealed UNION SELECT session FROM hot UNION SELECT session FROM summary"
     " UNION SELECT session FROM event UNION SELECT start_session FROM entry UNION SELECT end_session FROM entry"
-    " UNION SELECT start_session FROM mark UNION SELECT end_session FROM mark UNION SELECT session FROM checkpoint)"
+    " UNION SELECT start_session FROM mark UNION SELECT end_session FROM mark UNION SELECT session FROM checkpoint"
+    " UNION SELECT session FROM log_entry)"
     " WHERE session NOT IN (SELECT id FROM session)",
     "INSERT INTO device (id, name) SELECT DISTINCT device, 'lost device ' || device FROM"
     " (SELECT device FROM sealed UNION SELECT device FROM summary UNION SELECT device FROM series)"

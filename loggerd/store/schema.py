@@ -11,7 +11,16 @@ from loggerd.errors import StoreError
 from loggerd.store.connection import APPLICATION_ID, too_new, transaction
 from loggerd.store.hot import HotCommit, HotWriter
 from loggerd.store.shapes import HOUR_MS
-from loggerd.store.tables import FINDING, FINDING_INDEXES, FIRST_TABLES, HOT_CHUNKS, INDEXES, notes
+from loggerd.store.tables import (
+    FINDING,
+    FINDING_INDEXES,
+    FIRST_TABLES,
+    HOT_CHUNKS,
+    INDEXES,
+    LOG_ENTRY,
+    LOG_INDEXES,
+    notes,
+)
 
 
 @dataclass(frozen=True)
@@ -50,7 +59,20 @@ def _findings(connection: sqlite3.Connection) -> None:
     connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes([FINDING]))
 
 
-MIGRATIONS: tuple[Migration, ...] = (Migration(1, _create), Migration(2, _hot_in_chunks), Migration(3, _findings))
+def _log_book(connection: sqlite3.Connection) -> None:
+    """The keeper's log book gets a table of its own."""
+    connection.execute(LOG_ENTRY.ddl())
+    for index in LOG_INDEXES:
+        connection.execute(index)
+    connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes([LOG_ENTRY]))
+
+
+MIGRATIONS: tuple[Migration, ...] = (
+    Migration(1, _create),
+    Migration(2, _hot_in_chunks),
+    Migration(3, _findings),
+    Migration(4, _log_book),
+)
 SCHEMA_VERSION = MIGRATIONS[-1].to_version
 
 

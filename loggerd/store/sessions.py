@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -10,7 +11,8 @@ from loggerd.errors import StoreDamaged
 from loggerd.model.scan import ClockState, ScanBlock
 from loggerd.store.blocks import settled_wall_ms
 from loggerd.store.bundle import decode_bundle
-from loggerd.store.shapes import HOUR_MS, Session, SessionKind
+from loggerd.store.hot import HotCommit, hot_commits, hot_sessions, hot_windows
+from loggerd.store.shapes import Session, SessionKind
 
 # Live sessions as they began; each file after the live session that began before its first reading.
 _FOLD_ORDER = (
@@ -61,10 +63,8 @@ def sessions(connection: sqlite3.Connection) -> list[Session]:
 
 def last_hot_stamp(connection: sqlite3.Connection, session: int) -> tuple[int, int, int] | None:
     """mono_ms, wall_minus_mono_ms and clock of the last hot scan of a session."""
-    row = connection.execute(
-        "SELECT mono_ms, payload FROM hot WHERE session = ? ORDER BY mono_ms DESC LIMIT 1", (session,)
-    ).fetchone()
-    blocks = hot_blocks(connection, session, row) if row else []
+    last_commit = _last_hot(connection, session)
+    blocks = hot_blocks(connection, last_commit) if last_commit else []
     if not blocks:
         return None
     last = max(blocks, key=lambda block: int(block.mono_ms[-1]))
@@ -72,29 +72,45 @@ def last_hot_stamp(connection: sqlite3.Connection, session: int) -> tuple[int, i
 
 
 def _first_hot_wall(connection: sqlite3.Connection, session: int) -> int | None:
-    row = connection.execute(
-        "SELECT mono_ms, payload FROM hot WHERE session = ? ORDER BY mono_ms LIMIT 1", (session,)
-    ).fetchone()
-    blocks = hot_blocks(connection, session, row) if row else []
+    windows = hot_windows(connection, session)
+    commits = hot_commits(connection, session, windows[0]) if windows else ()
+    first = min(commits, key=lambda commit: commit.first_mono_ms, default=None)
+    blocks = hot_blocks(connection, first) if first else []
     return min((int(settled_wall_ms(block)[0]) for block in blocks), default=None)
 
 
-def hot_blocks(connection: sqlite3.Connection, session: int, row: tuple[int, bytes]) -> list[ScanBlock]:
-    """The blocks of one hot row (mono_ms, payload); none when it is damaged."""
+def hot_of_session(connection: sqlite3.Connection, session: int) -> Iterator[HotCommit]:
+    """All hot commits of a session, hour by hour."""
+    for window in hot_windows(connection, session):
+        yield from hot_commits(connection, session, window)
+
+
+def _last_hot(connection: sqlite3.Connection, session: int) -> HotCommit | None:
+    """The latest commit of a session whose head is whole."""
+    for window in reversed(hot_windows(connection, session)):
+        whole = [commit for commit in hot_commits(connection, session, window) if commit.payload]
+        if whole:
+            return max(whole, key=lambda commit: commit.first_mono_ms)
+    return None
+
+
+def hot_blocks(connection: sqlite3.Connection, commit: HotCommit) -> list[ScanBlock]:
+    """The blocks of one hot commit; none when it is damaged."""
     names: dict[int, str] = dict(connection.execute("SELECT id, name FROM device"))
     try:
-        return decode_bundle(row[1], (session, row[0] // HOUR_MS, row[0]), names.get)
+        return decode_bundle(commit.payload, commit.tag, names.get)
     except StoreDamaged:
         return []  # whoever reads the readings themselves is told
 
 
 def last_mono_ms(connection: sqlite3.Connection, session: int) -> int | None:
     """Time of the last stored scan of a session."""
-    hot = connection.execute(
-        "SELECT last_mono_ms FROM hot WHERE session = ? ORDER BY mono_ms DESC LIMIT 1", (session,)
-    ).fetchone()
+    hot = _last_hot(connection, session)
+    found = [hot.last_mono_ms] if hot else []
     sealed = connection.execute("SELECT last_mono_ms FROM session WHERE id = ?", (session,)).fetchone()
-    return max((int(row[0]) for row in (hot, sealed) if row and row[0] is not None), default=None)
+    if sealed and sealed[0] is not None:
+        found.append(int(sealed[0]))
+    return max(found, default=None)
 
 
 def last_wall_ms(connection: sqlite3.Connection, session: int) -> int:
@@ -119,8 +135,9 @@ def raw_from_ms(connection: sqlite3.Connection, bank: str) -> int | None:
 
 def _first_hot_ms(connection: sqlite3.Connection, series: list[int]) -> int | None:
     """Time of the first reading of these series that is not sealed yet."""
-    for session, *row in connection.execute("SELECT session, mono_ms, payload FROM hot ORDER BY session, mono_ms"):
-        for block in hot_blocks(connection, session, (row[0], row[1])):
-            if np.isin(block.series, series).any():
-                return int(settled_wall_ms(block)[0])
+    for session in hot_sessions(connection):
+        for commit in hot_of_session(connection, session):
+            for block in hot_blocks(connection, commit):
+                if np.isin(block.series, series).any():
+                    return int(settled_wall_ms(block)[0])
     return None

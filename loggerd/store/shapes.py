@@ -11,6 +11,7 @@ import numpy.typing as npt
 from loggerd.model.channels import Channel
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import Entry, MarkSpan
+from loggerd.model.log_book import LogEntry
 from loggerd.model.results import FoldResults
 from loggerd.model.scan import ClockState, Integers, ScanBlock
 
@@ -57,12 +58,27 @@ class RecordEvent:
 
 
 @dataclass(frozen=True)
+class TakenIn:
+    """An entry of the log book with where in the record it was taken in. `id` is 0 before it is stored.
+
+    `entry.entered` is not set here: the axis of the session gives it.
+    """
+
+    entry: LogEntry
+    session: int
+    mono_ms: int
+    wall_ms: int
+    id: int = 0
+
+
+@dataclass(frozen=True)
 class Commit:
     """All that is stored together or not at all. `readings` hold ids from register_series; boot is the session."""
 
     readings: tuple[ScanBlock, ...] = ()
     results: tuple[BankResults, ...] = ()
     events: tuple[RecordEvent, ...] = ()
+    log: tuple[TakenIn, ...] = ()
 
 
 @dataclass(frozen=True)

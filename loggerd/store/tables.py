@@ -285,7 +285,29 @@ FINDING_INDEXES = (
     "CREATE INDEX finding_by_time ON finding (bank, revision, at_ms)",
 )
 
-TABLES = (*(HOT_CHUNKS if table.name == "hot" else table for table in FIRST_TABLES), FINDING)
+LOG_ENTRY = Table(
+    "log_entry",
+    "log book: what people did and measured by hand; rows are never changed, a correction is a row of its own",
+    (
+        _id("number of the entry, in the order in which they were taken in"),
+        _text("uid", "names the entry for ever", "UNIQUE"),
+        _text("bank", "bank"),
+        _text("kind", "kind of entry, as loggerd log lists them"),
+        _whole("happened_wall_ms", EPOCH, "when it happened, by the keeper's word"),
+        _ref("session", "session", "session in which it was taken in; findings know of it from there on"),
+        _whole("mono_ms", MONO, "when it was taken in"),
+        _whole("wall_ms", EPOCH, "when it was taken in, by the wall clock as it stood"),
+        _text("who", "who told it"),
+        _text("data", "JSON: values by name, in the units of the kind"),
+        _text("text", "words"),
+        Column("corrects", "TEXT", NO_UNIT, "uid of the entry that it takes the place of, NULL for none"),
+    ),
+)
+"""The table log_entry since schema version 4."""
+
+LOG_INDEXES = ("CREATE INDEX log_entry_by_bank ON log_entry (bank, happened_wall_ms)",)
+
+TABLES = (*(HOT_CHUNKS if table.name == "hot" else table for table in FIRST_TABLES), FINDING, LOG_ENTRY)
 
 INDEXES = (
     "CREATE INDEX sealed_by_window ON sealed (session, window, device, last_mono_ms, first_wall_ms, last_wall_ms)",

@@ -1,8 +1,9 @@
 """Reading scans back, hour by hour in fold order, while a service may go on writing.
 
 Each step is one short look at the record: it finds the next hour that has scans after the last one handed over,
-fetches that hour whole, and lets go before anything is decoded. Between two steps hot rows may become sealed blocks,
-or new ones may arrive; since a step asks for scans after a position and not for rows, none is lost or seen twice.
+fetches that hour whole, and lets go before anything is decoded. Between two steps hot readings may become sealed
+blocks, or new ones may arrive; since a step asks for scans after a position and not for rows, none is lost or seen
+twice.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from loggerd.store.blocks import join_blocks, pick, settled_wall_ms
 from loggerd.store.bundle import decode_bundle
 from loggerd.store.codec import decode_block
 from loggerd.store.connection import snapshot
+from loggerd.store.hot import HotCommit, hot_commits, hot_windows
 from loggerd.store.readings import CLOCK, MONO, OFFSET
 from loggerd.store.shapes import HOUR_MS, DamagedBlock, Position, ScanWindow
 
@@ -32,13 +34,13 @@ class _Fetched:
 
     window: int
     sealed: list[tuple[int, int, int, bytes]]
-    hot: list[tuple[int, int, bytes]]
+    hot: list[HotCommit]
     blocks: list[ScanBlock] = field(default_factory=list)
     damaged: list[DamagedBlock] = field(default_factory=list)
 
     @property
     def until_mono_ms(self) -> int:
-        return max([row[2] for row in self.sealed] + [row[1] for row in self.hot])
+        return max([row[2] for row in self.sealed] + [commit.last_mono_ms for commit in self.hot])
 
 
 class WindowReader:
@@ -79,34 +81,32 @@ class WindowReader:
             " ORDER BY window LIMIT 1",
             (session, after_mono_ms // HOUR_MS, after_mono_ms, *self._devices, self._from_ms, self._until_ms),
         ).fetchone()
-        # Hot rows never reach over the end of an hour, so those of earlier hours need no look.
-        hot = self._connection.execute(
-            "SELECT mono_ms FROM hot WHERE session = ? AND mono_ms >= ? AND last_mono_ms > ? ORDER BY mono_ms LIMIT 1",
-            (session, max(after_mono_ms // HOUR_MS * HOUR_MS, _BEFORE_ALL), after_mono_ms),
-        ).fetchone()
         found = [int(sealed[0])] if sealed else []
-        found += [int(hot[0]) // HOUR_MS] if hot else []
-        return self._fetch(session, min(found), after_mono_ms) if found else None
+        hot = [window for window in hot_windows(self._connection, session) if window >= after_mono_ms // HOUR_MS]
+        for window in sorted({*found, *hot}):
+            fetched = self._fetch(session, window, after_mono_ms, window in hot)
+            if fetched.sealed or fetched.hot:
+                return fetched
+        return None
 
-    def _fetch(self, session: int, window: int, after_mono_ms: int) -> _Fetched:
+    def _fetch(self, session: int, window: int, after_mono_ms: int, has_hot: bool) -> _Fetched:
         sealed = self._connection.execute(
             "SELECT device, first_mono_ms, last_mono_ms, payload FROM sealed WHERE session = ? AND window = ?"
             f" AND last_mono_ms > ? AND device IN ({self._device_marks})"
-            " AND last_wall_ms >= ? AND first_wall_ms < ? ORDER BY first_mono_ms",
+            " AND last_wall_ms >= ? AND first_wall_ms < ?",
             (session, window, after_mono_ms, *self._devices, self._from_ms, self._until_ms),
         ).fetchall()
-        hot = self._connection.execute(
-            "SELECT mono_ms, last_mono_ms, payload FROM hot"
-            " WHERE session = ? AND mono_ms >= ? AND mono_ms < ? AND last_mono_ms > ? ORDER BY mono_ms",
-            (session, window * HOUR_MS, (window + 1) * HOUR_MS, after_mono_ms),
-        ).fetchall()
+        # Sorted here: the database would copy the readings to sort them.
+        sealed.sort(key=lambda row: int(row[1]))
+        commits = hot_commits(self._connection, session, window) if has_hot else ()
+        hot = [commit for commit in commits if commit.last_mono_ms > after_mono_ms]
         return _Fetched(window, sealed, hot)
 
     def _decode(self, session: int, fetched: _Fetched) -> None:
         for device, first, last, payload in fetched.sealed:
             self._decode_sealed(session, fetched, DamagedBlock(session, self._names[device], first, last, ""), payload)
-        for first, last, payload in fetched.hot:
-            self._decode_hot(session, fetched, DamagedBlock(session, "", first, last, ""), payload)
+        for commit in fetched.hot:
+            self._decode_hot(fetched, commit)
 
     def _decode_sealed(self, session: int, fetched: _Fetched, place: DamagedBlock, payload: bytes) -> None:
         try:
@@ -114,12 +114,12 @@ class WindowReader:
         except StoreDamaged as error:
             fetched.damaged.append(replace(place, text=str(error)))
 
-    def _decode_hot(self, session: int, fetched: _Fetched, place: DamagedBlock, payload: bytes) -> None:
-        tag = (session, fetched.window, place.first_mono_ms)
+    def _decode_hot(self, fetched: _Fetched, commit: HotCommit) -> None:
         try:
-            fetched.blocks += decode_bundle(payload, tag, self._names.get, self._wanted)
+            fetched.blocks += decode_bundle(commit.payload, commit.tag, self._names.get, self._wanted)
         except StoreDamaged as error:
-            fetched.damaged.append(replace(place, text=str(error)))
+            place = DamagedBlock(commit.session, "", commit.first_mono_ms, commit.last_mono_ms, str(error))
+            fetched.damaged.append(place)
 
     def _sealed(self, session: int, fetched: _Fetched, device: str, payload: bytes) -> ScanBlock:
         tag = (session, self._numbers[device], fetched.window)

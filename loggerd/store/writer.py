@@ -10,7 +10,7 @@ from pathlib import Path
 from loggerd.errors import StoreError, StoreFull
 from loggerd.model.bank import Series
 from loggerd.model.scan import ClockState, ScanBlock
-from loggerd.store import care, results, sessions
+from loggerd.store import care, log_book, results, sessions
 from loggerd.store.connection import (
     WAL_PAGES,
     WriterLock,
@@ -20,11 +20,12 @@ from loggerd.store.connection import (
     told_plainly,
     transaction,
 )
+from loggerd.store.hot import hot_sessions, hot_windows
 from loggerd.store.importing import import_session, remove_session, remove_unfinished
 from loggerd.store.readings import ReadingsWriter
 from loggerd.store.retention import DAY_MS, retain_minutes, retain_raw
 from loggerd.store.schema import MIGRATIONS, Migration, check_ours, migrate
-from loggerd.store.shapes import HOUR_MS, Commit, RecordEvent, Retained, Revision, SessionKind
+from loggerd.store.shapes import HOUR_MS, Commit, RecordEvent, Retained, Revision, Session, SessionKind, TakenIn
 
 _SWOLLEN_WAL_BYTES = 2 * WAL_PAGES * 4096
 
@@ -135,6 +136,22 @@ class RecordWriter:
         with told_plainly(self.path):
             return sessions.last_mono_ms(self._connection, session)
 
+    def last_session(self) -> Session | None:
+        """The last session in fold order, None in a record without any."""
+        with told_plainly(self.path):
+            every = sessions.sessions(self._connection)
+        return every[-1] if every else None
+
+    def log_entry(self, uid: str) -> TakenIn | None:
+        """The entry of the log book of that uid, None when it is not stored."""
+        with told_plainly(self.path):
+            return log_book.log_entry(self._connection, uid)
+
+    def last_log_mono_ms(self, session: int) -> int | None:
+        """When the last entry of the log book was taken in during a session, None when there is none."""
+        with told_plainly(self.path):
+            return log_book.last_mono_ms(self._connection, session)
+
     # -- readings and results --
 
     def commit(self, commit: Commit) -> None:
@@ -144,23 +161,34 @@ class RecordWriter:
         Raises ValueError for blocks that do not fit what was registered.
         """
         self._readings.check(commit.readings)
-        rows = self._readings.hot_rows(commit.readings)
-        with self._writing(), transaction(self._connection):
-            self._readings.insert_hot(rows)
+        hot = self._readings.hot_commits(commit.readings)
+        with self._writing(), self._placing(), transaction(self._connection):
+            self._readings.hot.append(hot)
             for found in commit.results:
                 results.write_results(self._connection, found)
             results.write_events(self._connection, commit.events)
+            log_book.write_log(self._connection, commit.log)
+
+    @contextmanager
+    def _placing(self) -> Iterator[None]:
+        """Forgets where the last commit ends when it was undone."""
+        try:
+            yield
+        except BaseException:
+            self._readings.hot.forget_place()
+            raise
 
     def seal(self, session: int, before_mono_ms: int) -> int:
         """Moves hours of a session that end at or before the given time to compressed blocks and summaries.
 
-        One transaction for each hour; returns the number of hours. Hot rows that fail their check sum are left
+        One transaction for each hour; returns the number of hours. Hot readings that fail their check sum are left
         out and an event of kind "damaged" says so.
         """
         with told_plainly(self.path):
-            windows = self._readings.hot_windows(session, before_mono_ms)
+            windows = hot_windows(self._connection, session)
+        windows = [window for window in windows if window < before_mono_ms // HOUR_MS]
         for window in windows:
-            with self._writing(), transaction(self._connection):
+            with self._writing(), self._placing(), transaction(self._connection):
                 for text in self._readings.seal_window(session, window):
                     wall_ms = sessions.last_wall_ms(self._connection, session)
                     event = RecordEvent(session, before_mono_ms, wall_ms, "damaged", "record", text)
@@ -170,10 +198,9 @@ class RecordWriter:
     def seal_ended(self, current_session: int) -> int:
         """Seals what earlier sessions left hot, their last, unfinished hour included; returns the number of hours."""
         with told_plainly(self.path):
-            left = self._connection.execute(
-                "SELECT session, max(last_mono_ms) FROM hot WHERE session <> ? GROUP BY session", (current_session,)
-            ).fetchall()
-        return sum(self.seal(session, (last // HOUR_MS + 1) * HOUR_MS) for session, last in left)
+            left = [session for session in hot_sessions(self._connection) if session != current_session]
+            ends = [max(hot_windows(self._connection, session)) + 1 for session in left]
+        return sum(self.seal(session, end * HOUR_MS) for session, end in zip(left, ends, strict=True))
 
     def import_blocks(self, session: int, blocks: Iterable[ScanBlock]) -> int:
         """Stores past readings as sealed hours of an import session; returns the number of scans.

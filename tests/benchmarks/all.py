@@ -15,7 +15,7 @@ FULL = (
     ("benchmark_replay.py", "--days", "30", "--year"),
     ("benchmark_start.py", "--runs", "10"),
     ("benchmark_live.py", "--seconds", "60"),
-    ("benchmark_service_card.py", "--seconds", "300", "--hours", "5"),
+    ("benchmark_service_card.py", "--seconds", "300", "--hours", "2"),
     ("benchmark_store.py", "--days", "20"),
     ("benchmark_card.py", "--hours", "3", "--seconds", "120"),
 )

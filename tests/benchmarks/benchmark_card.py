@@ -45,7 +45,7 @@ class Disk:
 
 
 @contextmanager
-def ext4(megabytes: int = 400) -> Iterator[Disk]:
+def ext4(megabytes: int = 400, options: str = "noatime") -> Iterator[Disk]:
     with tempfile.TemporaryDirectory() as name:
         image, folder = Path(name) / "image", Path(name) / "disk"
         folder.mkdir()
@@ -55,7 +55,7 @@ def ext4(megabytes: int = 400) -> Iterator[Disk]:
         run("mkfs.ext4", "-q", "-E", "lazy_itable_init=0,lazy_journal_init=0", str(image))
         device = run("losetup", "--find", "--show", str(image)).strip()
         try:
-            run("mount", "-o", "noatime", device, str(folder))
+            run("mount", "-o", options, device, str(folder))
             try:
                 yield Disk(folder, Path(device).name)
             finally:

@@ -12,6 +12,7 @@ from store_samples import HOUR_MS, WALL_MS, block, readings_of, series
 
 from loggerd.errors import StoreError
 from loggerd.model.scan import ScanBlock
+from loggerd.store.hot import commits_in
 from loggerd.store.record import Commit, Position, RecordReader, RecordWriter, ScanWindow
 
 COMMIT_MS = 20 * 60_000
@@ -176,6 +177,17 @@ def test_imports_come_first_by_their_first_reading(path: Path) -> None:
         assert [session.fold_order for session in reader.sessions()] == [0, 1, 2, 3]
 
 
+def spoil_hot_commits(writer: RecordWriter) -> None:
+    """Change a byte in the readings of every hot commit."""
+    for chunk, session, window, payload in writer._connection.execute(
+        "SELECT id, session, window, payload FROM hot"
+    ).fetchall():
+        spoilt = bytearray(payload)
+        for commit in commits_in(session, window, payload):
+            spoilt[payload.index(commit.payload) + 20] ^= 0x10
+        writer._connection.execute("UPDATE hot SET payload = ? WHERE id = ?", (bytes(spoilt), chunk))
+
+
 def test_damaged_blocks_are_left_out_and_named(path: Path) -> None:
     with closing(open_with_names(path)) as writer, closing(RecordReader.open(path)) as reader:
         story = Story(writer)
@@ -185,7 +197,7 @@ def test_damaged_blocks_are_left_out_and_named(path: Path) -> None:
         writer._connection.execute(
             "UPDATE sealed SET payload = zeroblob(length(payload)) WHERE window = 1 AND device = 1"
         )
-        writer._connection.execute("UPDATE hot SET payload = substr(payload, 1, 30)")
+        spoil_hot_commits(writer)
         windows = list(reader.windows("house", None))
         damaged = [one for window in windows for one in window.damaged]
         assert [(one.device, one.first_mono_ms // HOUR_MS) for one in damaged] == [("shunt", 1), ("", 2), ("", 2)]

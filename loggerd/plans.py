@@ -5,20 +5,23 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from loggerd.analysis.axis import SessionAxis, SessionSpan, session_axes
+from loggerd.analysis.entered_log import Entered, EnteredLog
+from loggerd.analysis.limit_table import LimitTable, limit_table
 from loggerd.analysis.plan import RULES_VERSION, BankPlan, Rules
 from loggerd.model.bank import Accuracy, Bank, Series, SeriesScale
 from loggerd.model.channels import Channel, Quantity, parse_channel
+from loggerd.model.ledger import Instant
 from loggerd.model.scan import ClockState
 from loggerd.settings.bank import BankSettings
+from loggerd.settings.bank_limits import limits_of_bank
 from loggerd.settings.domain import banks, series_of_bank, usual_valid
 from loggerd.settings.fingerprint import bank_settings_json
-from loggerd.settings.limits import load_limits
 from loggerd.settings.site import SiteSettings
-from loggerd.store.record import Revision, Session, StoredSeries
+from loggerd.store.record import Revision, Session, StoredSeries, TakenIn
 
 
 @dataclass(frozen=True)
@@ -59,13 +62,20 @@ def bank_named(settings: SiteSettings, name: str) -> tuple[Bank, BankSettings]:
 
 
 def rules_of(table: BankSettings) -> Rules:
-    """The rules of a bank: its own settings, and the limits of its type. Raises SettingsError without those."""
-    limits = load_limits(table.type)
+    """The rules of a bank: its own settings and limits. Raises SettingsError without the presets of its type."""
+    limits = limits_of(table).stages[0]
     return Rules(
         dwell_ms=round(table.dwell_seconds * 1000),
         minimum_swing=table.minimum_swing,
-        full_tail=limits["full_tail_current_fraction"].value,
-        full_volts_per_cell=limits["full_volts_per_cell"].value,
+        full_tail=limits["full_tail_current_fraction"],
+        full_volts_per_cell=limits["full_volts_per_cell"],
+    )
+
+
+def limits_of(table: BankSettings) -> LimitTable:
+    """The limits of a bank, dated: presets of its type and its own. Raises SettingsError without the presets."""
+    return limit_table(
+        (limit.name, stage.since_ms, stage.value) for limit in limits_of_bank(table) for stage in limit.stages
     )
 
 
@@ -75,8 +85,9 @@ def plan_of(
     stored: Sequence[StoredSeries],
     sessions: Sequence[Session],
     revisions: Sequence[Revision],
+    log: Sequence[TakenIn] = (),
 ) -> BankPlan:
-    """The plan of a bank over everything in the record: series in force, retired ones, and imported files.
+    """The plan of a bank over everything in the record: series in force, retired ones, imported files, its log book.
 
     A series that the settings no longer name keeps the scales of the latest revision that did.
     """
@@ -91,7 +102,7 @@ def plan_of(
             continue
         key = (one.device, one.bank, one.channel.name, one.place, one.resolution)
         series[one.id] = now.get(key) or former.get(key) or _as_imported(one, noise.get(one.device), bank)
-    return BankPlan(bank, series, rules_of(table))
+    return BankPlan(bank, series, rules_of(table), limits_of(table), EnteredLog(entered(log, axes_of(sessions))))
 
 
 def _as_imported(stored: StoredSeries, noise_amps: float | None, bank: Bank) -> Series:
@@ -137,13 +148,29 @@ def _scale(row: Mapping[str, Any]) -> SeriesScale:
 def ledger_fingerprint(settings: SiteSettings, name: str, sessions: Sequence[Session]) -> tuple[str, str]:
     """(fingerprint, settings as JSON) of all that decides what the ledger of a bank says.
 
-    Besides the settings these are the rules with their limits and the imported files.
+    Besides the settings these are the rules, the limits with their dates, and the imported files.
     """
     text = bank_settings_json(settings, name)
-    files = [session.id for session in sessions if session.kind == "import"]
-    rules = vars(rules_of(bank_named(settings, name)[1]))
-    whole = json.dumps({"settings": text, "version": RULES_VERSION, "rules": rules, "files": files}, sort_keys=True)
+    table = bank_named(settings, name)[1]
+    content = {
+        "settings": text,
+        "version": RULES_VERSION,
+        "rules": vars(rules_of(table)),
+        "limits": vars(limits_of(table)),
+        "files": [session.id for session in sessions if session.kind == "import"],
+    }
+    whole = json.dumps(content, sort_keys=True)
     return hashlib.sha256(whole.encode()).hexdigest(), text
+
+
+def entered(log: Sequence[TakenIn], axes: Mapping[int, SessionAxis]) -> list[Entered]:
+    """Entries of the log book with their place on the analysis axis."""
+    found = []
+    for taken in log:
+        axis = axes[taken.session]
+        at = Instant(taken.session, taken.mono_ms + axis.offset_ms)
+        found.append(Entered(axis.order, replace(taken.entry, entered=at)))
+    return found
 
 
 def axes_of(sessions: Sequence[Session]) -> dict[int, SessionAxis]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from loggerd.analysis.entered_log import EnteredLog
 from loggerd.analysis.limit_table import NO_LIMITS, LimitTable
 from loggerd.model.bank import Bank, Series, SeriesScale
 
@@ -56,13 +57,15 @@ class Thresholds:
 class BankPlan:
     """Everything that decides what the fold makes of the readings of one bank.
 
-    `series` maps the ids used in ScanBlock.series to their series. Without limits no findings are made.
+    `series` maps the ids used in ScanBlock.series to their series. Without limits no findings are made. `log`: the
+    log book of the bank, to which entries are added as they are taken in.
     """
 
     bank: Bank
     series: Mapping[int, Series]
     rules: Rules = field(default_factory=Rules)
     limits: LimitTable = NO_LIMITS
+    log: EnteredLog = field(default_factory=EnteredLog)
 
 
 def thresholds(bank: Bank, scale: SeriesScale) -> Thresholds:

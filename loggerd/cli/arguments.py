@@ -58,8 +58,8 @@ def add_settings(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("settings", metavar="SETTINGS", type=Path, help="the TOML file of the site")
 
 
-def add_bank(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--bank", metavar="NAME", help="the bank; not needed where the site has only one")
+def add_bank(parser: argparse.ArgumentParser, words: str = "the bank; not needed where the site has only one") -> None:
+    parser.add_argument("--bank", metavar="NAME", help=words)
 
 
 def add_span(parser: argparse.ArgumentParser) -> None:

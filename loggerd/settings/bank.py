@@ -8,6 +8,7 @@ from pydantic import AfterValidator, Field
 
 from loggerd.model.bank import BankType
 from loggerd.settings.base import Name, Table
+from loggerd.settings.limits import LimitSettings
 
 _CELLS = "a whole number from 1 to 12, or 18 or 24: cells of 2 V in one block (6 in a 12 V block)"
 
@@ -34,7 +35,7 @@ class BankSettings(Table):
     )
     cells_per_block: Annotated[int, AfterValidator(_plausible_cells)] = Field(description=_CELLS)
     rated_amp_hours: float = Field(
-        gt=0, le=50_000, description="a number above 0, at most 50000: rated Ah of the whole bank"
+        ge=0.1, le=50_000, description="a number from 0.1 to 50000: rated Ah of the whole bank"
     )
     rated_hours: float = Field(
         ge=0.1, le=240, description="a number from 0.1 to 240: the hours of the rating (20 for a 20-hour rating)"
@@ -55,6 +56,13 @@ class BankSettings(Table):
         description=(
             "a number above 0, at most 1: fraction of the rated Ah that makes a discharge/charge pair a cycle"
         ),
+    )
+    limits: tuple[LimitSettings, ...] = Field(
+        default=(),
+        alias="limit",
+        strict=False,
+        max_length=1000,
+        description="tables headed [[bank.limit]]: limits that replace those of the type",
     )
 
     @property

@@ -61,7 +61,7 @@ Percent = Annotated[float, Field(ge=0, le=100)]
 class ShuntSettings(Table):
     """A shunt gives `rated_millivolts` when `rated_amps` flow."""
 
-    rated_amps: float = Field(gt=0, le=100_000, description="a number above 0: rated amps of the shunt")
+    rated_amps: float = Field(ge=0.01, le=100_000, description="a number from 0.01 to 100000: rated amps of the shunt")
     rated_millivolts: float = Field(
         gt=0, le=1000, description="a number above 0, at most 1000: millivolts of the shunt at its rated amps"
     )

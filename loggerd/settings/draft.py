@@ -14,12 +14,14 @@ from loggerd.settings.connection import Connection
 from loggerd.settings.device import LinesSettings
 from loggerd.settings.faults import value_at
 from loggerd.settings.key_lines import KeyPath
+from loggerd.settings.limits import LimitSettings
 from loggerd.settings.site import TimeSeriesSettings
 
 T = TypeVar("T")
 _CONNECTION: TypeAdapter[Connection] = TypeAdapter(Connection)
 _CHANNEL = TypeAdapter(ChannelSettings)
 _BANK = TypeAdapter(BankSettings)
+_LIMIT = TypeAdapter(LimitSettings)
 _LINES = TypeAdapter(LinesSettings)
 _TIME_SERIES = TypeAdapter(TimeSeriesSettings)
 
@@ -54,6 +56,8 @@ class Draft:
     banks: tuple[tuple[KeyPath, BankSettings], ...]
     bank_names: frozenset[str]
     """Also those of banks that are faulty in themselves."""
+    limits: tuple[tuple[KeyPath, LimitSettings], ...]
+    """Of all banks, in the order of the file."""
     devices: tuple[DraftDevice, ...]
     time_series: TimeSeriesSettings | None
 
@@ -77,6 +81,7 @@ def draft_of(raw: dict[str, object], unmapped: set[int]) -> Draft:
         raw=raw,
         banks=tuple((path, bank) for path, bank in banks if bank is not None),
         bank_names=frozenset(name for name in names if isinstance(name, str)),
+        limits=tuple(_limits(raw)),
         devices=tuple(
             _device(path, entry, path[1] not in unmapped)
             for path, entry in _entries(raw, "device")
@@ -89,6 +94,14 @@ def draft_of(raw: dict[str, object], unmapped: set[int]) -> Draft:
 def _entries(raw: object, key: str) -> list[tuple[KeyPath, object]]:
     entries = value_at(raw, (key,))
     return [((key, index), entry) for index, entry in enumerate(entries)] if isinstance(entries, list) else []
+
+
+def _limits(raw: object) -> Iterator[tuple[KeyPath, LimitSettings]]:
+    for bank_path, bank in _entries(raw, "bank"):
+        for path, entry in _entries(bank, "limit"):
+            limit = _valid(_LIMIT, entry)
+            if limit is not None:
+                yield (*bank_path, *path), limit
 
 
 def _device(path: KeyPath, raw: dict[str, object], with_channels: bool) -> DraftDevice:

@@ -15,6 +15,7 @@ from loggerd.settings.connection import KIND_WORDS, KINDS, connection_tag
 from loggerd.settings.device import DeviceSettings, LinesSettings
 from loggerd.settings.faults import Fault, key_path, show, value_at
 from loggerd.settings.key_lines import KeyPath
+from loggerd.settings.limits import LimitSettings
 from loggerd.settings.site import RecordSettings, SiteSettings, SiteTable, TimeSeriesSettings
 
 _TABLES: dict[tuple[str, ...], type[Table]] = {
@@ -23,6 +24,7 @@ _TABLES: dict[tuple[str, ...], type[Table]] = {
     ("record",): RecordSettings,
     ("time_series",): TimeSeriesSettings,
     ("bank",): BankSettings,
+    ("bank", "limit"): LimitSettings,
     ("device",): DeviceSettings,
     ("device", "lines"): LinesSettings,
     ("device", "channel"): ChannelSettings,

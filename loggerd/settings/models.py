@@ -20,6 +20,7 @@ from loggerd.settings.connection import (
     SunspecTcp,
 )
 from loggerd.settings.device import DeviceSettings, LinesSettings, MapFile
+from loggerd.settings.limits import LimitSettings
 from loggerd.settings.site import RecordSettings, SiteSettings, SiteTable, TimeSeriesSettings
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "CsvFile",
     "DeviceSettings",
     "InForce",
+    "LimitSettings",
     "LinesSettings",
     "MapFile",
     "ModbusRtu",

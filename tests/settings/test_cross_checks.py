@@ -211,6 +211,7 @@ def test_sets_that_can_be_true_are_accepted(tmp_path: Path, text: str) -> None:
             ['key "sign"', "no sign"],
         ),
         (SITE + tcp(register("volts", 0, V + "\nvalid = [3, 3]")), ['key "valid"', "low below high"]),
+        (SITE + tcp(register("volts", 0, V + "\nvalid = [3, 3.0001]")), ['key "valid"', "low below high"]),
         (
             SITE + tcp(register("amps", 0, 'unit = "A"\naccuracy = { percent_of_range = 1 }')),
             ['key "accuracy.range"', "found nothing"],

@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from loggerd.errors import SettingsError
+from loggerd.plans import limits_of
 from loggerd.settings.domain import banks, series_of
 from loggerd.settings.fingerprint import bank_fingerprint
 from loggerd.settings.load import load_settings
@@ -78,6 +79,7 @@ KEYS = [
     "leave_out",
     "lines",
     "correction",
+    "limit",
     "shunt",
     "name",
     "x",
@@ -131,6 +133,7 @@ def used(settings: SiteSettings) -> None:
     rows = series_of(settings)
     for bank in banks(settings):
         assert len(bank_fingerprint(settings, bank.name)) == 64
+    assert all(limits_of(table) for table in settings.banks)
     for row in rows.values():
         for series in row:
             assert all(low < high for low, high in (scale.valid for scale in series.scales))

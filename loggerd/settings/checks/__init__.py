@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from loggerd.settings.checks import banks, channels, corrections, feeds, lines, places, site
+from loggerd.settings.checks import banks, channels, corrections, feeds, limits, lines, places, site
 from loggerd.settings.draft import Draft
 from loggerd.settings.faults import Fault
 
@@ -12,6 +12,8 @@ CHECKS: tuple[Callable[[Draft], Iterator[Fault]], ...] = (
     site.check_token,
     banks.check_names,
     banks.check_size,
+    limits.check_limit_values,
+    limits.check_limit_dates,
     lines.check_device_names,
     lines.check_times,
     lines.check_sharing,

@@ -56,7 +56,8 @@ def check_signs(draft: Draft) -> Iterator[Fault]:
 def check_ranges(draft: Draft) -> Iterator[Fault]:
     """The valid range is one, and percent of a range has a range."""
     for _, path, stage in _stages(draft):
-        if stage.valid is not None and not stage.valid[0] < stage.valid[1]:
+        # Readings are judged in thousandths of a unit: bounds that are closer are the same.
+        if stage.valid is not None and not round(1000 * stage.valid[0]) < round(1000 * stage.valid[1]):
             yield Fault((*path, "valid"), show(list(stage.valid)), "two numbers [low, high] with low below high")
         accuracy = stage.accuracy
         if accuracy is None or accuracy.percent_of_range is None:

@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from loggerd.settings.draft import Draft
 from loggerd.settings.faults import Fault, show
 
-_EARLIEST = datetime(1980, 1, 1, tzinfo=UTC)
-_LATEST = datetime(2200, 1, 1, tzinfo=UTC)
+EARLIEST = datetime(1980, 1, 1, tzinfo=UTC)
+LATEST = datetime(2200, 1, 1, tzinfo=UTC)
 _REPLACEABLE = ("scale", "offset", "unit", "sign", "shunt", "valid", "accuracy")
 
 
@@ -19,7 +19,7 @@ def check_dates(draft: Draft) -> Iterator[Fault]:
         before = None
         for number, correction in enumerate(channel.settings.corrections):
             path = (*channel.path, "correction", number, "since")
-            if not _EARLIEST <= correction.since < _LATEST:
+            if not EARLIEST <= correction.since < LATEST:
                 yield Fault(path, show(correction.since), "an instant between 1980 and 2200")
             elif before is not None and correction.since <= before:
                 other = (*channel.path, "correction", number - 1, "since")

@@ -28,13 +28,17 @@ def parse(arguments: list[str] | None) -> argparse.Namespace:
     """The words of a command line. Leaves with code 2 where they are wrong.
 
     Before Python 3.13 argparse counts an optional word as left out if an option stands before it. A verb that has one
-    names it as `late_word`.
+    names it as `late_word`; one that takes any number of words, as `late_words`.
     """
     parser = build_parser()
     chosen, rest = parser.parse_known_args(arguments)
     late: str | None = getattr(chosen, "late_word", None)
     if late is not None and getattr(chosen, late) is None and len(rest) == 1 and (rest == ["-"] or rest[0][:1] != "-"):
         setattr(chosen, late, rest.pop())
+    many: str | None = getattr(chosen, "late_words", None)
+    if many is not None and not any(word.startswith("-") for word in rest):
+        setattr(chosen, many, [*getattr(chosen, many), *rest])
+        rest = []
     if rest:
         parser.error(f"unrecognized arguments: {' '.join(rest)}")
     return chosen

@@ -10,8 +10,10 @@ LoggerdError
 ├── ReadingsFileError   a file of past readings: file, line, found, expected
 ├── StoreError          the record
 │   ├── StoreFull       no space left
+│   ├── StoreHeld       another process is writing it
 │   ├── StoreDamaged    it cannot be read; says what is still whole and the way back
 │   └── StoreTooNew     written by a newer loggerd
+├── RequestRefused      what a command asked for cannot be taken in: says why
 └── DeliveryError       something outside that takes our results
     ├── DeliveryLater   try again (link down, server busy)
     └── DeliveryRefused it will not be taken, trying again does not help
@@ -87,12 +89,20 @@ class StoreFull(StoreError):  # noqa: N818
     """No space is left for the record."""
 
 
+class StoreHeld(StoreError):  # noqa: N818
+    """Another process is writing the record."""
+
+
 class StoreDamaged(StoreError):  # noqa: N818
     """The record is damaged."""
 
 
 class StoreTooNew(StoreError):  # noqa: N818
     """The record was written by a newer loggerd."""
+
+
+class RequestRefused(LoggerdError):  # noqa: N818
+    """What a command asked for cannot be taken in."""
 
 
 class DeliveryError(LoggerdError):

@@ -140,14 +140,15 @@ def _open_entries(
             "`loggerd recompute` brings it up to date, and so does a restart of the service"
         )
         return FoldResults()
-    fold = BankFold(plan_of(settings, bank, reader.series(), sessions, stored.revisions))
+    axes = axes_of(sessions)
+    log = [one for one in reader.log_entries(bank) if one.session in axes]
+    fold = BankFold(plan_of(settings, bank, reader.series(), sessions, stored.revisions, log))
     if fold.choice is None:
         notes.append(NO_CURRENT)
     position = None
     if stored.checkpoint is not None:
         position, state = stored.checkpoint
         fold.load(state)
-    axes = axes_of(sessions)
     found: list[FoldResults] = []
     for window in reader.windows(bank, position):
         if window.session not in axes:

@@ -43,6 +43,11 @@ class Recorder:
         self._rows.setdefault(scan.device, []).append(row)
         self.scans += 1
 
+    def instant(self) -> tuple[int, int]:
+        """Now, on the monotonic and the wall clock: not before any scan that was stamped."""
+        now = self._clock.mono_ms()
+        return max(now, self._last_ms), self._clock.wall_ms()
+
     def event(self, event: DeviceEvent) -> None:
         """Keep what a source has to say for the next commit."""
         self.note(event.kind, event.device, event.text)

@@ -17,6 +17,7 @@ from pathlib import Path
 from loggerd.clock import Clock
 from loggerd.errors import StoreDamaged, StoreError, StoreFull
 from loggerd.folding import Follower
+from loggerd.inbox import Inbox
 from loggerd.model.scan import ClockState, Scan, ScanBlock
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.plans import service_note
@@ -25,6 +26,7 @@ from loggerd.settings.domain import series_of
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent
 from loggerd.store.record import HOUR_MS, BankResults, Commit, RecordEvent, RecordReader, RecordWriter, set_aside
+from loggerd.taking_in import take_in
 from loggerd.waiting import Waiting
 
 _log = logging.getLogger("loggerd")
@@ -59,6 +61,7 @@ class Recording:
         self._tried = 0.0
         self._last_turn = time.monotonic()
         self._tidied = False
+        self._inbox = Inbox(path)
         self._begin_session()
 
     @staticmethod
@@ -163,11 +166,16 @@ class Recording:
     def _store(self) -> None:
         waiting = self._waiting
         results: tuple[BankResults, ...] = ()
+        with self._lock:
+            now = self._recorder.instant()
+        intake = take_in(self._inbox, self._settings, self.writer, (self.session, *now))
+        self.follower.enter(intake.log)
         if waiting.readings:
             results = self.follower.follow(self.session, waiting.readings, waiting.until_mono_ms)
         events = (*waiting.events, *self._events_of_fault())
-        self.writer.commit(Commit(tuple(waiting.readings), results, events))
+        self.writer.commit(Commit(tuple(waiting.readings), results, events, tuple(intake.log)))
         self.follower.stored(results)
+        self._inbox.done(intake.requests)
         self._waiting = Waiting()
         if self._fault is not None:
             _log.warning("%s: the record takes readings again", self._path)

@@ -1,6 +1,8 @@
 """The desk: follows every alarm from condition to condition, keeps delays, shelves and roots. Pure.
 
 It looks at all conditions at once, at rising instants; what it knows is a dict of alarms, stored with every change.
+Looking more often notices sooner what falls due, and changes nothing else: what falls due is dated when it did, and
+taken in the order of its dates. It is noticed only at a look at which the condition still stands as it did.
 """
 
 from __future__ import annotations
@@ -9,7 +11,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from loggerd.alarms.catalogue import AlarmCondition
+from loggerd.alarms.due import LONGEST_SHELF_MS, Due, not_after, remembered_ms, soonest
 from loggerd.alarms.lifecycle import after
+from loggerd.alarms.roots import root_of
 from loggerd.model.alarm import (
     Alarm,
     AlarmChange,
@@ -23,10 +27,14 @@ from loggerd.model.alarm import (
 from loggerd.model.ledger import Instant
 
 LOGGERD = "loggerd"
-LONGEST_SHELF_MS = 30 * 86_400_000
-_COMES_AND_GOES_MS = 3_600_000
+KEEPERS_EVENTS = (
+    AlarmEvent.ACKNOWLEDGED,
+    AlarmEvent.SHELVED,
+    AlarmEvent.UNSHELVED,
+    AlarmEvent.REMOVED,
+    AlarmEvent.RETURNED,
+)
 _LONGEST_HOLD = 64
-_HOUR_MS = 3_600_000
 
 
 class Desk:
@@ -37,162 +45,138 @@ class Desk:
         self.alarms: dict[AlarmKey, Alarm] = {one.key: one for one in alarms}
         self._changes: list[AlarmChange] = []
         self._touched: dict[AlarmKey, Alarm] = {}
+        self._gone: list[AlarmKey] = []
 
     def look(
-        self, now: Instant, conditions: Iterable[ConditionNow], suppressed: Mapping[AlarmKey, str] | None = None
+        self,
+        now: Instant,
+        conditions: Iterable[ConditionNow],
+        quiet: Mapping[str, Mapping[str, str]] | None = None,
     ) -> AlarmResults:
         """Take in how the conditions stand. One that is not named counts as false.
 
-        `suppressed`: alarms that are suppressed by design now, and why.
+        `quiet`: by bank what lasts now that suppresses alarms by design ("equalizing"), and why.
         """
+        self._begin(now)
         standing = {one.key: one for one in conditions}
         for key in sorted(set(standing) | set(self.alarms)):
-            alarm = self.alarms.get(key) or Alarm(key)
             told = standing.get(key) or ConditionNow(key, False)
+            if key.condition not in self.conditions:
+                told = ConditionNow(key, False)  # a condition of an earlier version
             if told.true or key in self.alarms:
-                self._follow(alarm, told, now)
-        self._hide(now, suppressed or {})
-        self._group(now)
+                self._follow(key, told, (quiet or {}).get(key.bank, {}), now)
+        self._group()
+        self._forget(now)
         return self._results(())
 
     def act(self, now: Instant, actions: Iterable[KeeperAction]) -> AlarmResults:
         """What keepers ask for; what the state does not allow is refused with the reason."""
+        self._begin(now)
         refused: list[tuple[KeeperAction, str]] = []
         for action in actions:
-            alarm = self.alarms.get(action.key)
-            if alarm is None:
-                refused.append((action, "there is no such alarm now"))
-            elif action.event is AlarmEvent.SHELVED and not self._may_shelve(action, now):
-                refused.append((action, "a shelf needs an end, at most 30 days from now"))
-            elif not self._move(alarm, action.event, now, action.who, action.why, action.until_ms):
-                refused.append((action, f"an alarm that is {alarm.state.value} cannot be {action.event.value}"))
+            why_not = self._why_not(action, now)
+            if why_not is None:
+                self._obey(action, now)
+            else:
+                refused.append((action, why_not))
         return self._results(tuple(refused))
 
-    @staticmethod
-    def _may_shelve(action: KeeperAction, now: Instant) -> bool:
-        return action.until_ms is not None and now.at_ms < action.until_ms <= now.at_ms + LONGEST_SHELF_MS
+    # -- keepers --
 
-    # -- conditions and delays --
-
-    def _follow(self, alarm: Alarm, told: ConditionNow, now: Instant) -> None:
-        condition = self.conditions.get(alarm.key.condition)
-        if condition is None:
-            told = ConditionNow(alarm.key, False)  # a condition of an earlier version
-        if told.true:
-            alarm = replace(alarm, evidence=told.evidence, reason=told.reason, since=told.since or alarm.since)
-        if told.true == alarm.active:
-            alarm = replace(alarm, pending_ms=None)
-            self._keep(alarm)
-            if told.true and condition is not None:
-                self._again(alarm, told, condition, now)
-            return
-        pending = now.at_ms if alarm.pending_ms is None else alarm.pending_ms
-        alarm = replace(alarm, pending_ms=pending)
-        self._keep(alarm)
-        delay = 0
-        if condition is not None:
-            delay = condition.on_delay_ms if told.true else condition.off_delay_ms * alarm.hold
-        if now.at_ms - pending >= delay:
-            self._switch(alarm, told, now)
-
-    def _switch(self, alarm: Alarm, told: ConditionNow, now: Instant) -> None:
-        """The condition has held, or been gone, for its delay."""
-        if told.true:
-            gone = alarm.cleared is not None and now.at_ms - alarm.cleared.at_ms < _COMES_AND_GOES_MS
-            hold = min(2 * alarm.hold, _LONGEST_HOLD) if gone else 1
-            alarm = replace(
-                alarm, active=True, pending_ms=None, raised=now, level=told.level, hold=hold, told=alarm.told + 1
-            )
-            self._move(alarm, AlarmEvent.RAISED, now)
-        else:
-            alarm = replace(alarm, active=False, pending_ms=None, cleared=now)
-            self._move(alarm, AlarmEvent.CLEARED, now)
-
-    def _again(self, alarm: Alarm, told: ConditionNow, condition: AlarmCondition, now: Instant) -> None:
-        """Whether an acknowledged alarm is told anew: it has become worse, or stood for the re-alarm time."""
-        worse = told.level > alarm.level
-        if worse:
-            alarm = replace(alarm, level=told.level)
-            self._keep(alarm)
-        long = condition.re_alarm_hours and now.at_ms - alarm.acted_ms >= condition.re_alarm_hours * _HOUR_MS
-        if alarm.state is AlarmState.ACKNOWLEDGED and (worse or long):
-            self._move(alarm, AlarmEvent.RE_ALARMED, now, why="worse" if worse else "still standing")
-
-    # -- what hides, and what follows from what --
-
-    def _hide(self, now: Instant, suppressed: Mapping[AlarmKey, str]) -> None:
-        for key, alarm in sorted(self.alarms.items()):
-            condition = self.conditions.get(key.condition)
-            hides = key in suppressed and not (condition is not None and condition.safety)
-            if alarm.state is AlarmState.SUPPRESSED and not hides:
-                self._move(alarm, AlarmEvent.UNSUPPRESSED, now)
-            elif hides and alarm.active:
-                self._move(alarm, AlarmEvent.SUPPRESSED, now, why=suppressed[key])
-            elif alarm.state is AlarmState.SHELVED and now.at_ms >= (alarm.shelved_until_ms or 0):
-                self._move(alarm, AlarmEvent.UNSHELVED, now, why="its time on the shelf is over")
-
-    def _group(self, now: Instant) -> None:
-        """Say of every standing alarm which other one it follows from."""
-        standing = {key: alarm for key, alarm in self.alarms.items() if alarm.active}
-        for key, alarm in sorted(standing.items()):
-            root = self._root(key, standing)
-            if root != alarm.root:
-                self._keep(replace(alarm, root=root))
-        for key, alarm in list(self.alarms.items()):
-            if not alarm.active and alarm.root is not None:
-                self._keep(replace(alarm, root=None))
-            if not alarm.active and alarm.state is AlarmState.NORMAL and self._forgotten(alarm, now):
-                self._touched[key] = alarm
-                del self.alarms[key]
-
-    def _root(self, key: AlarmKey, standing: Mapping[AlarmKey, Alarm]) -> AlarmKey | None:
-        condition = self.conditions.get(key.condition)
-        if condition is None:
-            return None
-        for name in condition.roots:
-            for other in sorted(standing):
-                near = other.subject == key.subject or not condition.same_subject
-                if other.condition == name and other.bank in (key.bank, "") and near and other != key:
-                    return other
+    def _why_not(self, action: KeeperAction, now: Instant) -> str | None:
+        alarm = self.alarms.get(action.key)
+        if alarm is None and action.key.condition not in self.conditions:
+            return "there is no such alarm"
+        if action.event not in KEEPERS_EVENTS:
+            return f"{action.event.value} is nothing that a keeper does"
+        if not action.who.strip():
+            return "it must be said who does it"
+        state = (alarm or Alarm(action.key)).state
+        if after(state, action.event, active=False) is None:
+            return f"an alarm that is {state.value} cannot be {action.event.value}"
+        until_ms = action.until_ms
+        within = until_ms is not None and now.at_ms < until_ms <= now.at_ms + LONGEST_SHELF_MS
+        if action.event is AlarmEvent.SHELVED and not (within or (action.one_shot and until_ms is None)):
+            return "a shelf needs an end, at most 30 days from now"
         return None
 
-    @staticmethod
-    def _forgotten(alarm: Alarm, now: Instant) -> bool:
-        """A normal alarm is kept for a while, to know one that comes and goes."""
-        if alarm.pending_ms is not None:
-            return False
-        return alarm.cleared is None or now.at_ms - alarm.cleared.at_ms >= _COMES_AND_GOES_MS
+    def _obey(self, action: KeeperAction, now: Instant) -> None:
+        alarm = self.alarms.get(action.key) or Alarm(action.key)
+        if action.event is AlarmEvent.SHELVED:
+            until_ms = now.at_ms + LONGEST_SHELF_MS if action.until_ms is None else action.until_ms
+            alarm = replace(alarm, shelved_until_ms=until_ms, one_shot=action.one_shot)
+        self._move(alarm, action.event, now, action.who, action.why)
 
-    # -- moving --
+    # -- conditions and what falls due --
 
-    def _move(
-        self,
-        alarm: Alarm,
-        event: AlarmEvent,
-        now: Instant,
-        who: str = LOGGERD,
-        why: str = "",
-        until_ms: int | None = None,
-    ) -> bool:
-        """Whether the event is allowed; the change is kept."""
-        state = after(alarm.state, event, alarm.active)
-        if state is None:
-            self._keep(alarm)
-            return False
-        before = alarm.state
-        acknowledged = who if event is AlarmEvent.ACKNOWLEDGED else alarm.acknowledged_by
-        if state is AlarmState.UNACKNOWLEDGED:
-            acknowledged = ""
-        alarm = replace(
-            alarm,
-            state=state,
-            acted_ms=now.at_ms,
-            acknowledged_by=acknowledged,
-            shelved_until_ms=_shelf(alarm, event, state, until_ms),
-        )
+    def _follow(self, key: AlarmKey, told: ConditionNow, quiet: Mapping[str, str], now: Instant) -> None:
+        alarm = self.alarms.get(key) or Alarm(key)
+        differs = told.known and told.true != alarm.active
+        begun = alarm.since if alarm.active or alarm.pending else None
+        pending = (alarm.pending or now) if differs else None
+        alarm = replace(alarm, pending=pending)
+        if told.true and told.known:
+            since = told.since or begun or now
+            alarm = replace(alarm, evidence=told.evidence, reason=told.reason, since=since, follows=told.follows)
         self._keep(alarm)
-        self._changes.append(AlarmChange(alarm.key, now, event, before, state, who, why, None, alarm.evidence))
-        return True
+        condition = self.conditions.get(key.condition)
+        why = condition.holds_back(quiet) if condition is not None else None
+        while (due := soonest(self.alarms[key], told, condition, why, now)) is not None:
+            self._happen(self.alarms[key], due, told)
+
+    def _happen(self, alarm: Alarm, due: Due, told: ConditionNow) -> None:
+        at, event = due.at, due.event
+        if event is AlarmEvent.RAISED:
+            alarm = _raised(alarm, at, told.level)
+        elif event is AlarmEvent.CLEARED:
+            alarm = replace(alarm, active=False, pending=None, cleared=at)
+        elif event is AlarmEvent.RE_ALARMED:
+            alarm = replace(alarm, level=max(alarm.level, told.level))
+        self._move(alarm, event, at, why=due.why)
+        now_alarm = self.alarms[alarm.key]
+        if event is AlarmEvent.CLEARED and now_alarm.state is AlarmState.SHELVED and now_alarm.one_shot:
+            self._move(now_alarm, AlarmEvent.UNSHELVED, at, why="it has cleared, which ends a shelf of this kind")
+
+    def _group(self) -> None:
+        """Say of every standing alarm which other one it follows from."""
+        standing = {key: alarm for key, alarm in self.alarms.items() if alarm.active}
+        for alarm in list(self.alarms.values()):
+            root = root_of(alarm, standing, self.conditions) if alarm.active else None
+            if root != alarm.root:
+                self._keep(replace(alarm, root=root))
+
+    # -- keeping --
+
+    def _begin(self, now: Instant) -> None:
+        """A clock that went back between two sessions must not hold anything up; what is long gone is forgotten."""
+        for alarm in list(self.alarms.values()):
+            self._keep(not_after(alarm, now))
+        self._forget(now)
+
+    def _forget(self, now: Instant) -> None:
+        """A normal alarm is kept for a while, to know one that comes and goes."""
+        for key, alarm in list(self.alarms.items()):
+            if alarm.state is not AlarmState.NORMAL or alarm.active or alarm.pending is not None:
+                continue
+            gone_ms = None if alarm.cleared is None else now.at_ms - alarm.cleared.at_ms
+            if gone_ms is None or gone_ms >= remembered_ms(alarm, self.conditions.get(key.condition)):
+                del self.alarms[key]
+                self._touched.pop(key, None)
+                self._gone.append(key)
+
+    def _move(self, alarm: Alarm, event: AlarmEvent, at: Instant, who: str = LOGGERD, why: str = "") -> None:
+        """The event happens; the change is kept. The state must allow it."""
+        before, state = alarm.state, after(alarm.state, event, alarm.active)
+        assert state is not None, f"{before} {event}"
+        if event is AlarmEvent.ACKNOWLEDGED and state is not before:
+            alarm = replace(alarm, acknowledged_by=who)
+        elif state is AlarmState.UNACKNOWLEDGED or event is AlarmEvent.RAISED:
+            alarm = replace(alarm, acknowledged_by="")
+        if state is not AlarmState.SHELVED:
+            alarm = replace(alarm, shelved_until_ms=None, one_shot=False)
+        acted_ms = at.at_ms if state is not before else alarm.acted_ms
+        self._keep(replace(alarm, state=state, acted_ms=acted_ms))
+        self._changes.append(AlarmChange(alarm.key, at, event, before, state, who, why, alarm.root, alarm.evidence))
 
     def _keep(self, alarm: Alarm) -> None:
         if self.alarms.get(alarm.key) != alarm:
@@ -201,16 +185,26 @@ class Desk:
 
     def _results(self, refused: tuple[tuple[KeeperAction, str], ...]) -> AlarmResults:
         changes = tuple(
-            replace(change, root=alarm.root) if (alarm := self.alarms.get(change.key)) and alarm.root else change
+            replace(change, root=alarm.root) if not change.root and (alarm := self.alarms.get(change.key)) else change
             for change in self._changes
         )
-        results = AlarmResults(tuple(self._touched.values()), changes, refused)
-        self._touched, self._changes = {}, []
+        gone = tuple(key for key in dict.fromkeys(self._gone) if key not in self.alarms)
+        results = AlarmResults(tuple(self._touched.values()), changes, refused, gone)
+        self._touched, self._changes, self._gone = {}, [], []
         return results
 
 
-def _shelf(alarm: Alarm, event: AlarmEvent, state: AlarmState, until_ms: int | None) -> int | None:
-    """When an alarm leaves the shelf, after an event."""
-    if state is not AlarmState.SHELVED:
-        return None
-    return until_ms if event is AlarmEvent.SHELVED else alarm.shelved_until_ms
+def _raised(alarm: Alarm, at: Instant, level: int) -> Alarm:
+    """Active from an instant on. It is forgotten in time, so an alarm that is still known has come and gone."""
+    again = alarm.cleared is not None
+    return replace(
+        alarm,
+        active=True,
+        pending=None,
+        raised=at,
+        cleared=None,
+        level=level,
+        hold=min(2 * alarm.hold, _LONGEST_HOLD) if again else 1,
+        told=alarm.told + 1 if again else 1,
+        root=None,
+    )

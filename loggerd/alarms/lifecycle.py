@@ -17,6 +17,8 @@ BY_CONDITION = None
 
 TRANSITIONS: dict[tuple[AlarmState, AlarmEvent], AlarmState | None] = {
     (_S.NORMAL, _E.RAISED): _S.UNACKNOWLEDGED,
+    (_S.NORMAL, _E.ACKNOWLEDGED): _S.NORMAL,
+    (_S.ACKNOWLEDGED, _E.ACKNOWLEDGED): _S.ACKNOWLEDGED,
     (_S.UNACKNOWLEDGED, _E.ACKNOWLEDGED): _S.ACKNOWLEDGED,
     (_S.UNACKNOWLEDGED, _E.CLEARED): _S.RETURNED,
     (_S.ACKNOWLEDGED, _E.CLEARED): _S.NORMAL,
@@ -31,7 +33,10 @@ TRANSITIONS: dict[tuple[AlarmState, AlarmEvent], AlarmState | None] = {
     (_S.SUPPRESSED, _E.UNSUPPRESSED): BY_CONDITION,
     (_S.OUT_OF_SERVICE, _E.RETURNED): BY_CONDITION,
 }
-"""(state, event): the state after it. What is not here does not happen."""
+"""(state, event): the state after it. What is not here does not happen.
+
+To acknowledge what is normal or acknowledged changes nothing, but is recorded.
+"""
 
 
 def after(state: AlarmState, event: AlarmEvent, active: bool) -> AlarmState | None:

@@ -34,7 +34,8 @@ class SessionAxis:
     """at_ms = mono_ms + offset_ms. `correction_ms` is to be added when a time of this session is shown.
 
     `gap_unknown`: how long the pause before this session was cannot be told. `interval_ms`: the usual time between
-    scans of each device during this session. `by_wall`: an imported file, whose own times are all there is.
+    scans of each device during this session. `by_wall`: an imported file, whose own times are all there is. `order`:
+    its place in the order in which sessions are folded.
     """
 
     session: int
@@ -43,6 +44,7 @@ class SessionAxis:
     correction_ms: int = 0
     interval_ms: Mapping[str, int] = field(default_factory=dict)
     by_wall: bool = False
+    order: int = 0
 
 
 def session_axes(sessions: Sequence[SessionSpan]) -> dict[int, SessionAxis]:
@@ -53,7 +55,7 @@ def session_axes(sessions: Sequence[SessionSpan]) -> dict[int, SessionAxis]:
     axes: dict[int, SessionAxis] = {}
     end: int | None = None
     was_set = True
-    for span in sessions:
+    for order, span in enumerate(sessions):
         offset = span.start_offset_ms
         pushed = end is not None and offset + span.start_mono_ms <= end
         if pushed and end is not None:
@@ -61,7 +63,9 @@ def session_axes(sessions: Sequence[SessionSpan]) -> dict[int, SessionAxis]:
         is_set = span.start_clock is ClockState.SET
         unknown = end is not None and (pushed or not is_set or not was_set)
         correction = span.last_offset_ms - offset if span.last_clock is ClockState.SET else 0
-        axes[span.session] = SessionAxis(span.session, offset, unknown, correction, span.interval_ms, span.by_wall)
+        axes[span.session] = SessionAxis(
+            span.session, offset, unknown, correction, span.interval_ms, span.by_wall, order
+        )
         end = span.last_mono_ms + offset
         was_set = is_set
     return axes

@@ -48,7 +48,7 @@ class BankFold:
             return FoldResults()
         if self._session != axis.session:
             if self._session is not None and axis.gap_unknown and self._bank is not None:
-                broken = self._bank.break_off()
+                broken = self._bank.break_off(axis.order)
                 entries.extend(broken.entries)
                 marks.extend(broken.marks)
                 findings.extend(broken.findings)
@@ -59,7 +59,7 @@ class BankFold:
             devices, found = self._cleaner.push(axis, piece)
             if self._bank is not None:
                 self._bank.take_up_settings(min(int(block.mono_ms[0]) for block in piece) + axis.offset_ms)
-                settled = self._bank.push(axis.session, devices, found)
+                settled = self._bank.push(axis, devices, found)
                 entries.extend(settled.entries)
                 marks.extend(settled.marks)
                 findings.extend(settled.findings)

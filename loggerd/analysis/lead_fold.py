@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.cleaning import DeviceColumns, Found
+from loggerd.analysis.entered_log import END_OF_RECORD
 from loggerd.analysis.figures.catalogue import Context
 from loggerd.analysis.findings.watch import FindingsWatch
 from loggerd.analysis.intervals import LeadColumns
@@ -119,15 +120,15 @@ class LeadFold:
 
     # -- readings --
 
-    def push(self, session: int, devices: Devices, found: list[Found]) -> FoldResults:
+    def push(self, axis: SessionAxis, devices: Devices, found: list[Found]) -> FoldResults:
         if self.choice is None:
             return FoldResults()
-        lead = self._lead(self.choice, session, devices, found)
+        lead = self._lead(self.choice, axis.session, devices, found)
         self._mark_gaps(self.choice, lead, devices, found)
         runs = self._runs.push(lead, self._sides(devices))
         findings: list[Finding] = []
         if self._findings is not None:
-            findings = self._findings.push(lead, devices, found, self.choice.device, self._interval_ms)
+            findings = self._findings.push(lead, devices, found, self.choice.device, self._interval_ms, axis.order)
         return self._to_ledgers(runs, findings)
 
     def _to_ledgers(self, runs: list[Stretch], findings: list[Finding]) -> FoldResults:
@@ -201,16 +202,16 @@ class LeadFold:
                 found.append((name, Mark.GAP_BEFORE, late))
             self._seen[name] = int(device.at_ms[-1])
 
-    def break_off(self) -> FoldResults:
-        """A pause of unknown length: whatever is under way ends with the last reading."""
+    def break_off(self, order: int) -> FoldResults:
+        """A pause of unknown length before the session of that order: what is under way ends with the last reading."""
         phases = self._end()
         marks = self._stuck.push(phases)
         entries = self._ledgers.push(phases, self._gap_unknown)
         self._gap_unknown = True
-        return FoldResults(tuple(entries), tuple(marks), tuple(self._end_frames()))
+        return FoldResults(tuple(entries), tuple(marks), tuple(self._end_frames(order)))
 
-    def _end_frames(self) -> list[Finding]:
-        return self._findings.break_off() if self._findings is not None else []
+    def _end_frames(self, order: int) -> list[Finding]:
+        return self._findings.break_off(order) if self._findings is not None else []
 
     def _end(self) -> list[Stretch]:
         phases = self._phases.push(self._runs.break_off())
@@ -223,7 +224,7 @@ class LeadFold:
         entries = self._ledgers.push(phases[:-1], self._gap_unknown)
         unknown = self._gap_unknown and len(phases) == 1
         entries += self._ledgers.unfinished(phases[-1] if phases else None, unknown)
-        return FoldResults(tuple(entries), tuple(marks), tuple(self._end_frames()))
+        return FoldResults(tuple(entries), tuple(marks), tuple(self._end_frames(END_OF_RECORD)))
 
     def to_plain(self) -> dict[str, object]:
         return {

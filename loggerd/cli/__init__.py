@@ -8,6 +8,7 @@ from loggerd.cli import (
     findings,
     import_readings,
     limits,
+    log,
     probe,
     recompute,
     replay,
@@ -15,5 +16,5 @@ from loggerd.cli import (
     salvage,
 )
 
-VERBS = (check, limits, probe, run, cycles, findings, replay, import_readings, recompute, export, salvage, demo)
+VERBS = (check, limits, probe, run, cycles, findings, log, replay, import_readings, recompute, export, salvage, demo)
 """In the order in which help shows them."""

@@ -69,37 +69,43 @@ class ConditionNow:
     """A condition as it stands, before delays. `evidence`: figures with bands that the texts may show.
 
     `since`: when the state that it speaks of began, as far as is known. `reason`: why, in words. `level` tells worse
-    from bad where a condition has steps (0 the least).
+    from bad where a condition has steps (0 the least). `known` is False where it cannot be told now: its alarm then
+    stays as it is, for silence is not health. `follows`: alarms that would explain it, where whoever tells it knows
+    them (the device that a channel comes from).
     """
 
     key: AlarmKey
     true: bool
+    known: bool = True
     since: Instant | None = None
     evidence: tuple[Figure, ...] = ()
     reason: str = ""
     level: int = 0
+    follows: tuple[AlarmKey, ...] = ()
 
 
 @dataclass(frozen=True)
 class Alarm:
     """An alarm as it stands at one instant.
 
-    `active`: the condition holds, delays counted. `pending_ms`: since when the condition differs from `active` (on
-    the analysis axis), None if it does not. `raised`: when it last became active; `acknowledged_by`: who did.
-    `shelved_until_ms`: when it leaves the shelf by itself. `root`: the alarm that it follows from. `hold`: factor on
-    the off-delay of one that comes and goes. `told`: how often it has become active. `acted_ms`: last keeper's
-    action or change of state, from which the re-alarm time runs.
+    `active`: the condition holds, delays counted. `pending`: since when the condition differs from `active` (on the
+    analysis axis), None if it does not. `raised`: when it last became active; `cleared`: when it ceased to be, None
+    while it is; `acknowledged_by`: who did since it was raised. `shelved_until_ms`: when it leaves the shelf by itself;
+    `one_shot`: or as soon as it clears. `root`: the alarm that it follows from, `follows`: those that it was said to.
+    `hold`: factor on the off-delay of one that comes and goes; `told`: how often it has become active in that time.
+    `acted_ms`: last change of state, from which the re-alarm time runs.
     """
 
     key: AlarmKey
     state: AlarmState = AlarmState.NORMAL
     active: bool = False
-    pending_ms: int | None = None
+    pending: Instant | None = None
     raised: Instant | None = None
     cleared: Instant | None = None
     since: Instant | None = None
     acknowledged_by: str = ""
     shelved_until_ms: int | None = None
+    one_shot: bool = False
     root: AlarmKey | None = None
     level: int = 0
     hold: int = 1
@@ -107,11 +113,16 @@ class Alarm:
     acted_ms: int = 0
     evidence: tuple[Figure, ...] = ()
     reason: str = ""
+    follows: tuple[AlarmKey, ...] = ()
 
 
 @dataclass(frozen=True)
 class AlarmChange:
-    """One change of an alarm's state, as it is recorded. `who` is "loggerd" for what happened by itself."""
+    """One change of an alarm's state, as it is recorded; of an acknowledgement that changed nothing as well.
+
+    `at`: when it fell due, which may lie before the look that noticed it. `who` is "loggerd" for what happened by
+    itself. `root`: the alarm that it follows from.
+    """
 
     key: AlarmKey
     at: Instant
@@ -128,7 +139,8 @@ class AlarmChange:
 class KeeperAction:
     """What a keeper asks of an alarm. `event`: ACKNOWLEDGED, SHELVED, UNSHELVED, REMOVED or RETURNED.
 
-    `until_ms`: of a shelving, when it ends at the latest.
+    `until_ms`: of a shelving, when it ends at the latest. `one_shot`: a shelving that also ends when the alarm clears;
+    it may be without `until_ms`.
     """
 
     key: AlarmKey
@@ -136,13 +148,18 @@ class KeeperAction:
     who: str
     why: str = ""
     until_ms: int | None = None
+    one_shot: bool = False
 
 
 @dataclass(frozen=True)
 class AlarmResults:
-    """What one look at the conditions came to: alarms that differ from before, and the changes, in order."""
+    """What one look at the conditions came to: alarms that differ from before, and the changes, in order.
+
+    `gone`: alarms that nothing needs to be known of any more; their rows may go, their history stays.
+    """
 
     alarms: tuple[Alarm, ...] = ()
     changes: tuple[AlarmChange, ...] = ()
     refused: tuple[tuple[KeeperAction, str], ...] = field(default=())
     """Actions that the alarm's state does not allow, and why."""
+    gone: tuple[AlarmKey, ...] = ()

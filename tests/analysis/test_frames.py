@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from loggerd.analysis.axis import SessionAxis
+from loggerd.analysis.entered_log import EnteredLog
 from loggerd.analysis.findings import fold as findings_fold
 from loggerd.analysis.findings.catalogue import Ground
 from loggerd.analysis.fold import BankFold
@@ -32,10 +33,11 @@ class Seen:
 
     frames: list[Frame]
 
-    def __init__(self, ground: Ground, limits: LimitTable) -> None:
-        del ground, limits
+    def __init__(self, ground: Ground, limits: LimitTable, log: EnteredLog) -> None:
+        del ground, limits, log
 
-    def push(self, frames: list[Frame]) -> list[object]:
+    def push(self, frames: list[Frame], order: int, before_ms: int | None = None) -> list[object]:
+        del order, before_ms
         Seen.frames.extend(frames)
         return []
 

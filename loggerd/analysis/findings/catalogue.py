@@ -10,6 +10,7 @@ from loggerd.analysis.findings.events import Event, SinceFull
 from loggerd.analysis.frames import Frame, Layout
 from loggerd.model.bank import Accuracy, Bank
 from loggerd.model.finding import Finding
+from loggerd.model.log_book import LogEntry
 
 
 @dataclass(frozen=True)
@@ -72,13 +73,15 @@ class Moment:
     """One closed frame on its way through the topics, in their order.
 
     `limits`: those in force now, by name. `events`: what earlier topics have settled with this frame; a topic may
-    append. `since_full`: what went out and in since the bank was last full, set by the topic full_charge.
+    append. `since_full`: what went out and in since the bank was last full, set by the topic full_charge. `entries`: of
+    the log book, those taken in since the frame before; one that tells of the past counts from here on.
     """
 
     frame: Frame
     limits: Mapping[str, float]
     events: list[Event] = field(default_factory=list)
     since_full: SinceFull | None = None
+    entries: tuple[LogEntry, ...] = ()
 
 
 class Topic(Protocol):

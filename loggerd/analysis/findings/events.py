@@ -169,4 +169,15 @@ class SensorDoubt:
     since_ms: int
 
 
-Event: TypeAlias = BecameFull | ChargeEnded | Swing | Rested | Resistance | Capacity | BlocksCompared | SensorDoubt
+@dataclass(frozen=True)
+class DoubtEnded:
+    """What a check had against `channel` no longer holds. `what` is the name of that check's finding."""
+
+    at_ms: int
+    channel: str
+    what: str
+
+
+Event: TypeAlias = (
+    BecameFull | ChargeEnded | Swing | Rested | Resistance | Capacity | BlocksCompared | SensorDoubt | DoubtEnded
+)

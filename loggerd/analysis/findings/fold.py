@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from loggerd.analysis.entered_log import EnteredLog
 from loggerd.analysis.findings import TOPICS
 from loggerd.analysis.findings.catalogue import Ground, Moment, Topic
 from loggerd.analysis.findings.quality import QualityWatch
@@ -16,16 +17,24 @@ from loggerd.model.finding import Finding
 class FindingsFold:
     """Runs every topic over each frame, and stamps what they find with the quality of the readings."""
 
-    def __init__(self, ground: Ground, limits: LimitTable) -> None:
+    def __init__(self, ground: Ground, limits: LimitTable, log: EnteredLog | None = None) -> None:
         self._limits = limits
+        self._log = EnteredLog() if log is None else log
+        self._read = 0
         self._quality = QualityWatch(ground)
         self._topics: dict[str, Topic] = {name: topic(ground) for name, topic in TOPICS.items()}
 
-    def push(self, frames: Iterable[Frame]) -> list[Finding]:
-        """Findings that these frames settle, in order of time and topics."""
+    def push(self, frames: Iterable[Frame], order: int = 0, before_ms: int | None = None) -> list[Finding]:
+        """Findings that these frames settle, in order of time and topics.
+
+        `order`: place of the session whose readings close them. `before_ms`: entries of the log book that this
+        session has before that instant are told with them; by default those before the end of each frame.
+        """
         found: list[Finding] = []
         for frame in frames:
-            moment = Moment(frame, self._limits.at(frame.end_ms))
+            entries = self._log.next(self._read, order, frame.end_ms if before_ms is None else before_ms)
+            self._read += len(entries)
+            moment = Moment(frame, self._limits.at(frame.end_ms), entries=entries)
             told = self._quality.push(moment)
             for topic in self._topics.values():
                 told.extend(topic.push(moment))
@@ -35,10 +44,12 @@ class FindingsFold:
     def to_plain(self) -> dict[str, Any]:
         return {
             "quality": self._quality.to_plain(),
+            "log": self._read,
             "topics": {name: topic.to_plain() for name, topic in self._topics.items()},
         }
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._quality.load_plain(plain["quality"])
+        self._read = plain["log"]
         for name, topic in self._topics.items():
             topic.load_plain(plain["topics"][name])

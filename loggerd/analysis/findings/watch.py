@@ -19,6 +19,7 @@ from loggerd.model.finding import Finding
 LEAST_STEP = 0.03
 """Share of the rated amp-hours (as amps) by which the current must jump to make a step."""
 _LATEST = 2**62
+_BEFORE_ALL = -(2**62)
 
 
 class FindingsWatch:
@@ -29,7 +30,7 @@ class FindingsWatch:
         least = max(LEAST_STEP * plan.bank.rated_amp_hours, 6 * noise)
         layout = Layout.of(plan.bank)
         self._frames = FrameBuilder(layout, round(least * 1000))
-        self._fold = FindingsFold(_ground(plan, choice, layout), plan.limits)
+        self._fold = FindingsFold(_ground(plan, choice, layout), plan.limits, plan.log)
         self._interval_ms = 1000
 
     def push(
@@ -39,14 +40,15 @@ class FindingsWatch:
         found: list[Found],
         lead_device: str,
         interval_ms: Mapping[str, int],
+        order: int,
     ) -> list[Finding]:
-        """Findings that these readings settle."""
+        """Findings that these readings of the session at that place in order settle."""
         self._interval_ms = interval_ms.get(lead_device, 1000)
-        return self._fold.push(self._frames.push(lead, devices, found, lead_device, interval_ms))
+        return self._fold.push(self._frames.push(lead, devices, found, lead_device, interval_ms), order)
 
-    def break_off(self) -> list[Finding]:
-        """A pause of unknown length, or the end of the record."""
-        return self._fold.push(self._frames.break_off(self._interval_ms))
+    def break_off(self, order: int) -> list[Finding]:
+        """A pause of unknown length before the session at that place in order, or the end of the record."""
+        return self._fold.push(self._frames.break_off(self._interval_ms), order, _BEFORE_ALL)
 
     def to_plain(self) -> dict[str, Any]:
         return {

@@ -1,0 +1,120 @@
+"""Conditions of single blocks, strings and the straps in them."""
+
+from __future__ import annotations
+
+from loggerd.alarms.catalogue import DAY_HOURS, HOUR_MS, AlarmCondition
+from loggerd.model.alarm import Priority, Visit
+
+_DEAD = ("shorted_cell", "tap_fault")
+_EQUALIZING = ("equalizing",)
+
+CONDITIONS: tuple[AlarmCondition, ...] = (
+    AlarmCondition(
+        "open_circuit",
+        Priority.CRITICAL,
+        Visit.NOW,
+        4.0,
+        (("blocks.cause", ("open",)), ("blocks.open", ("breaks_under_load",))),
+        off_delay_ms=24 * HOUR_MS,
+        safety=True,
+    ),
+    AlarmCondition(
+        "string_open",
+        Priority.HIGH,
+        Visit.NOW,
+        DAY_HOURS,
+        (("strings.sharing", ("no_current",)),),
+        roots=("open_circuit", "current_wrong"),
+        roots_here=("sensor_fault",),
+    ),
+    AlarmCondition(
+        "shorted_cell",
+        Priority.HIGH,
+        Visit.NOW,
+        DAY_HOURS,
+        (("blocks.cause", ("shorted_cell",)), ("blocks.short", ("looks_shorted", "shorted_cell"))),
+        off_delay_ms=24 * HOUR_MS,
+        roots_here=("tap_fault", "sensor_fault"),
+        re_alarm_hours=7 * DAY_HOURS,
+    ),
+    AlarmCondition(
+        "over_discharge",
+        Priority.HIGH,
+        Visit.NOW,
+        12.0,
+        (("blocks.reversal", ("reversed",)),),
+        roots_here=("open_circuit", "shorted_cell", "tap_fault", "sensor_fault"),
+    ),
+    AlarmCondition(
+        "out_of_balance",
+        Priority.MEDIUM,
+        Visit.WEEK,
+        7 * DAY_HOURS,
+        (("blocks.cause", ("out_of_balance",)),),
+        off_delay_ms=6 * HOUR_MS,
+        roots_here=("open_circuit", *_DEAD, "sensor_fault"),
+        quiet_while=_EQUALIZING,
+    ),
+    AlarmCondition(
+        "weak_block",
+        Priority.LOW,
+        Visit.ROUND,
+        30 * DAY_HOURS,
+        (("blocks.cause", ("low_capacity",)),),
+        off_delay_ms=6 * HOUR_MS,
+        roots=("undercharged",),
+        roots_here=("open_circuit", *_DEAD, "sensor_fault"),
+        quiet_while=_EQUALIZING,
+    ),
+    AlarmCondition(
+        "block_self_discharge",
+        Priority.LOW,
+        Visit.ROUND,
+        14 * DAY_HOURS,
+        (("blocks.cause", ("self_discharge",)),),
+        off_delay_ms=6 * HOUR_MS,
+        roots_here=(*_DEAD, "sensor_fault"),
+        quiet_while=_EQUALIZING,
+    ),
+    AlarmCondition(
+        "block_resistance",
+        Priority.MEDIUM,
+        Visit.WEEK,
+        3 * DAY_HOURS,
+        (("blocks.cause", ("high_resistance_link",)),),
+        off_delay_ms=6 * HOUR_MS,
+        roots_here=("open_circuit", "high_resistance_link", *_DEAD, "sensor_fault"),
+        quiet_while=_EQUALIZING,
+    ),
+    AlarmCondition(
+        "string_weak",
+        Priority.LOW,
+        Visit.ROUND,
+        30 * DAY_HOURS,
+        (("strings.sharing", ("less_capacity",)),),
+        off_delay_ms=6 * HOUR_MS,
+        roots=("open_circuit", "shorted_cell", "current_wrong", "undercharged"),
+        roots_here=("sensor_fault",),
+    ),
+    AlarmCondition(
+        "string_resistance",
+        Priority.MEDIUM,
+        Visit.WEEK,
+        7 * DAY_HOURS,
+        (("strings.sharing", ("more_resistance",)),),
+        off_delay_ms=6 * HOUR_MS,
+        roots=("open_circuit", "high_resistance_link", "block_resistance", "current_wrong"),
+        roots_here=("sensor_fault",),
+    ),
+    AlarmCondition(
+        "string_behind",
+        Priority.LOW,
+        Visit.WEEK,
+        7 * DAY_HOURS,
+        (("strings.sharing", ("behind_in_charge",)),),
+        off_delay_ms=6 * HOUR_MS,
+        roots=("open_circuit", "shorted_cell", "out_of_balance", "current_wrong"),
+        roots_here=("sensor_fault",),
+        quiet_while=_EQUALIZING,
+    ),
+)

@@ -1,0 +1,382 @@
+"""How each block stands to its peers, gathered over a charge and the discharge that follows it.
+
+Deviation: a block less the median of the other blocks of its string, in volts per cell. Own method, after common
+practice: growth with depth takes away what a tap reads wrong by a constant, and what load steps show of a block's
+resistance is taken away from what it shows under load.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from math import isnan, nan
+from typing import Any
+
+import numpy as np
+
+from loggerd.analysis.findings.blocks_statistics import median
+from loggerd.analysis.findings.catalogue import Ground
+from loggerd.analysis.findings.swings import GATE
+from loggerd.analysis.frames import FRAME_MS, Floats, Frame, Step
+
+Row = list[float | None]
+
+_EARLY = (0.10, 0.15)
+_CHUNK = 0.01
+_LAST_SHARE = 0.05
+_SLOPE_CHUNKS = 10
+_HELD_FRAMES = 6
+_HELD_VOLTS = 0.03
+_STEPS_KEPT = 24
+_STEPS_LEAST = 4
+_GAP_SHARE = 0.1
+_QUIET_AFTER_MS = 3_600_000
+_DIGITS = 6
+_SUMS = ("early", "quiet", "bulk", "open")
+
+
+@dataclass
+class Sums:
+    """Weighted sums of the blocks' volts per cell (b,), NaN where a block was not read at all times; and of current."""
+
+    total: Floats
+    amps: float = 0.0
+    whole: float = 0.0
+
+    @staticmethod
+    def of(blocks: int) -> Sums:
+        return Sums(np.zeros(blocks))
+
+    def add(self, cells: Floats, amps: float, weight: float) -> None:
+        self.total += cells * weight
+        self.amps += weight * amps
+        self.whole += weight
+
+    def mean(self) -> Row:
+        """Mean by block; None where it is not known."""
+        if self.whole <= 0.0:
+            return [None] * len(self.total)
+        return to_row(self.total / self.whole)
+
+    @property
+    def mean_amps(self) -> float | None:
+        return round(self.amps / self.whole, _DIGITS) if self.whole > 0.0 else None
+
+    def to_plain(self) -> list[Any]:
+        return [to_row(self.total), self.amps, self.whole]
+
+    @staticmethod
+    def from_plain(plain: list[Any]) -> Sums:
+        return Sums(to_floats(plain[0]), plain[1], plain[2])
+
+
+def to_row(values: Floats) -> Row:
+    """NaN becomes None."""
+    return [None if isnan(one) else one for one in values.tolist()]
+
+
+def to_floats(row: Sequence[float | None]) -> Floats:
+    """None becomes NaN."""
+    return np.array([nan if one is None else one for one in row], dtype=np.float64)
+
+
+@dataclass
+class Compared:
+    """One discharge and the charge before it. Rows are by block; deviations in volts per cell.
+
+    `growth`: from early to the end, without what resistance explains; `capacity`: growth as a share of the capacity
+    of the peers (negative: less), which may be wrong by `capacity_doubt`; `ohms` by block [ohm]; `slope`: how the
+    peers' volts per cell fell at the end [V per unit of depth]. `held_volts`: highest of the charge. `still`: at rest
+    after the charge, or nearly without current before a tenth was out.
+    """
+
+    start_ms: int
+    end_ms: int
+    depth: float
+    full: bool
+    early_amps: float | None
+    end_amps: float | None
+    held_volts: float | None
+    slope: float | None
+    capacity_doubt: float | None
+    end_of_charge: Row
+    bulk: Row
+    still: Row
+    early: Row
+    end: Row
+    ohms: Row
+    growth: Row
+    capacity: Row
+    rested: bool = False
+
+
+def deviations(values: Sequence[float | None], groups: Sequence[range]) -> Row:
+    """Each value less the median of the others of its group; None where it or all the others are not known."""
+    found: Row = [None] * len(values)
+    for group in groups:
+        known = sorted(value for one in group if (value := values[one]) is not None)
+        count = len(known)
+        if count < 2:
+            continue
+        half = count // 2
+        for one in group:
+            value = values[one]
+            if value is not None:
+                found[one] = value - _others(known, half, value)
+    return found
+
+
+def _others(known: list[float], half: int, value: float) -> float:
+    """Median of the sorted values without one that equals `value`."""
+    if len(known) % 2 == 0:
+        return known[half] if value <= known[half - 1] else known[half - 1]
+    if value < known[half]:
+        return 0.5 * (known[half] + known[half + 1])
+    if value > known[half]:
+        return 0.5 * (known[half - 1] + known[half])
+    return 0.5 * (known[half - 1] + known[half + 1])
+
+
+@dataclass
+class _State:
+    """What is gathered and not yet told. `out`: net amp-hours out since the last turn to discharge; `deepest` of it."""
+
+    blocks: int
+    start_ms: int = -1
+    deepest_ms: int = 0
+    out: float = 0.0
+    deepest: float = 0.0
+    gap_ms: int = 0
+    full: bool = False
+    charged_ms: int = 0
+    highest: float = 0.0
+    early: Sums = field(default_factory=lambda: Sums.of(0))
+    quiet: Sums = field(default_factory=lambda: Sums.of(0))
+    bulk: Sums = field(default_factory=lambda: Sums.of(0))
+    open: Sums = field(default_factory=lambda: Sums.of(0))
+    chunks: list[list[Any]] = field(default_factory=list)
+    """Depth at its end [Ah], charge out [Ah], amps, volts per cell by block: the last ones of the discharge."""
+    curve: list[list[float]] = field(default_factory=list)
+    """Depth at its end [Ah], mean volts per cell and amps of the last chunks."""
+    held: list[list[Any]] = field(default_factory=list)
+    """Mean and by block: volts per cell of the last frames near the highest voltage of the charge."""
+    steps: list[list[Any]] = field(default_factory=list)
+    """Jump of the current and ohms by block: the largest jumps."""
+    middle: float = 0.0
+
+    def clear_discharge(self) -> None:
+        self.out, self.deepest, self.gap_ms, self.full, self.start_ms = 0.0, 0.0, 0, False, -1
+        self.chunks, self.curve, self.middle = [], [], 0.0
+        for sums in (self.early, self.quiet, self.open):
+            if sums.whole > 0.0 or len(sums.total) != self.blocks:
+                self.early, self.quiet, self.open = (Sums.of(self.blocks) for _ in range(3))
+                break
+
+    def clear(self) -> None:
+        self.clear_discharge()
+        self.bulk, self.held, self.steps, self.highest = Sums.of(self.blocks), [], [], 0.0
+
+
+class Gathering:
+    """Follows one bank through charges and discharges; tells a Compared when a discharge is over."""
+
+    def __init__(self, ground: Ground) -> None:
+        bank = ground.bank
+        self.blocks, self.cells = bank.blocks, bank.cells_per_block
+        self.rated, self._in_series = bank.rated_amp_hours, bank.cells_in_series
+        per = bank.blocks_per_string
+        self.groups = tuple(range(per * number, per * (number + 1)) for number in range(bank.strings))
+        self._gate = GATE * self.rated
+        self._first = ground.layout.block_volts.start
+        self._state = _State(self.blocks)
+        self._state.clear()
+        self._rest: Row | None = None
+
+    def rested(self, row: Row) -> None:
+        """Deviations at a rest that followed a charge, per cell."""
+        self._rest = row
+
+    def push(self, frame: Frame, cells: Floats, limits: Mapping[str, float], full: bool) -> Compared | None:
+        """Take a frame with its volts per cell by block (b,), NaN where not to be used. Returns what is known when a
+        discharge is over.
+
+        `full`: the bank was full in this frame.
+        """
+        state, told = self._state, None
+        if frame.after_unknown:
+            state.clear()
+            self._rest = None
+        if state.start_ms < 0:
+            state.start_ms = state.deepest_ms = frame.start_ms
+        state.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
+        state.out -= frame.amp_hours
+        if frame.amps > 0.01 * self.rated:
+            state.charged_ms = frame.end_ms
+        if frame.steps:
+            self._add_steps(frame.steps)
+        if state.out <= 0.0:
+            known_full = full or state.full
+            state.clear_discharge()
+            state.start_ms, state.full = frame.end_ms, known_full and frame.amps > -0.02 * self.rated
+        elif full:
+            state.full = True
+        if state.out > state.deepest:
+            state.deepest, state.deepest_ms = state.out, frame.end_ms
+        middle = frame.volts / self._in_series
+        if not isnan(middle) and frame.covered_ms:
+            self._look(frame, middle, cells, limits)
+        if state.deepest >= self._gate and state.deepest - state.out >= self._gate:
+            told = self._finish(limits)
+            state.clear()
+            self._rest = None
+        return told
+
+    # -- while it goes on ---------------------------------------------------------------------------------------
+
+    def _look(self, frame: Frame, middle: float, cells: Floats, limits: Mapping[str, float]) -> None:
+        amps, rated, state = frame.amps, self.rated, self._state
+        if amps > 0.002 * rated and state.deepest < self._gate:
+            self._look_at_charge(amps, middle, cells, limits["gassing_volts_per_cell"] - 0.05)
+        elif amps < -0.002 * rated and state.out > 0.99 * state.deepest:
+            self._look_at_load(frame, middle, cells)
+        if -0.02 * rated < amps < 0.005 * rated and state.out < 0.1 * rated:
+            settled = middle < limits["rest_volts_full"] + 0.04 and frame.end_ms - state.charged_ms > _QUIET_AFTER_MS
+            if settled:
+                state.quiet.add(cells, amps, 1.0)
+
+    def _look_at_charge(self, amps: float, middle: float, cells: Floats, gassing: float) -> None:
+        state = self._state
+        if amps > 0.05 * self.rated and middle < gassing:
+            state.bulk.add(cells, amps, 1.0)
+        state.highest = max(state.highest, middle)
+        if middle > state.highest - _HELD_VOLTS:
+            state.held.append([middle, to_row(cells)])
+            del state.held[:-_HELD_FRAMES]
+
+    def _look_at_load(self, frame: Frame, middle: float, cells: Floats) -> None:
+        state = self._state
+        moved, depth = -frame.amp_hours, state.out / self.rated
+        if _EARLY[0] <= depth < _EARLY[1]:
+            state.early.add(cells, frame.amps, moved)
+        state.open.add(cells, frame.amps, moved)
+        state.middle += moved * middle
+        if state.open.whole >= _CHUNK * self.rated:
+            whole = state.open.whole
+            state.chunks.append([state.out, whole, state.open.mean_amps, state.open.mean()])
+            state.curve.append([state.out, state.middle / whole, state.open.amps / whole])
+            state.open, state.middle = Sums.of(self.blocks), 0.0
+            del state.curve[:-_SLOPE_CHUNKS]
+            while len(state.chunks) > 1 and state.out - state.chunks[1][0] > _LAST_SHARE * state.out:
+                del state.chunks[0]
+
+    def _add_steps(self, steps: Sequence[Step]) -> None:
+        kept = self._state.steps
+        for step in steps:
+            jump = abs(step.amps)
+            if len(kept) >= _STEPS_KEPT:
+                least = min(kept, key=lambda one: float(one[0]))
+                if least[0] >= jump:
+                    continue
+                kept.remove(least)
+            kept.append([jump, to_row(step.volts[self._first : self._first + self.blocks] / step.amps)])
+
+    # -- when it is over ----------------------------------------------------------------------------------------
+
+    def _finish(self, limits: Mapping[str, float]) -> Compared | None:
+        state = self._state
+        if state.gap_ms > _GAP_SHARE * max(state.deepest_ms - state.start_ms, 1) or not state.chunks:
+            return None
+        depth, end = state.deepest / self.rated, Sums.of(self.blocks)
+        for _, moved, amps, row in state.chunks:
+            end.add(to_floats(row), amps, moved)
+        told = Compared(
+            state.start_ms,
+            state.deepest_ms,
+            round(depth, 4),
+            state.full,
+            state.early.mean_amps,
+            end.mean_amps,
+            round(state.highest, 4) if state.held else None,
+            None,
+            None,
+            self._apart(self._held()),
+            self._apart(state.bulk.mean()),
+            self._rest if self._rest is not None else self._apart(state.quiet.mean()),
+            self._apart(state.early.mean()),
+            self._apart(end.mean()),
+            self._ohms(),
+            [None] * self.blocks,
+            [None] * self.blocks,
+            self._rest is not None,
+        )
+        if depth >= limits["block_depth_least"]:
+            self._grow(told, limits["rest_volts_full"] - limits["rest_volts_flat"], limits)
+        return told
+
+    def _apart(self, row: Row) -> Row:
+        return [None if one is None else round(one, _DIGITS) for one in deviations(row, self.groups)]
+
+    def _held(self) -> Row:
+        state, sums = self._state, Sums.of(self.blocks)
+        for middle, row in state.held:
+            if middle > state.highest - _HELD_VOLTS:
+                sums.add(to_floats(row), 0.0, 1.0)
+        return sums.mean()
+
+    def _ohms(self) -> Row:
+        kept = self._state.steps
+        found: Row = []
+        for number in range(self.blocks):
+            known = [row[number] for _, row in kept if row[number] is not None]
+            found.append(round(median(known), 9) if len(known) >= _STEPS_LEAST else None)
+        return found
+
+    def _grow(self, told: Compared, least_slope: float, limits: Mapping[str, float]) -> None:
+        """Growth with depth, and what it means as capacity: a block of a share s of its peers' charge stands at a
+        depth d where they stand at d / s, so that growth is nearly (slope x depth, end less early) x (1 - s)."""
+        if told.early_amps is None or told.end_amps is None:
+            return
+        apart = ohms_apart(told.ohms, self.groups)
+        told.slope = round(max(self._slope(told.ohms), least_slope), 4)
+        lever = told.slope * told.depth - least_slope * 0.5 * sum(_EARLY)
+        told.capacity_doubt = round(limits["block_growth_doubt_volts"] / lever, 4)
+        if told.capacity_doubt > limits["block_capacity_doubt_fraction"]:
+            return
+        for number, (early, end) in enumerate(zip(told.early, told.end, strict=True)):
+            if early is None or end is None:
+                continue
+            ohmic = (apart[number] or 0.0) / self.cells * (told.end_amps - told.early_amps)
+            told.growth[number] = round(end - early - ohmic, _DIGITS)
+            told.capacity[number] = round((end - early - ohmic) / lever, 4)
+
+    def _slope(self, ohms: Row) -> float:
+        """Fall of the peers' volts per cell with depth at the end, at even current [V per unit of depth]."""
+        curve = self._state.curve
+        if len(curve) < 4:
+            return 0.0
+        known = [one for one in ohms if one is not None]
+        per_cell = median(known) / self.cells if known else 0.0
+        at = [row[0] / self.rated for row in curve]
+        volts = [row[1] - per_cell * row[2] for row in curve]
+        middle, height = sum(at) / len(at), sum(volts) / len(volts)
+        spread = sum((one - middle) ** 2 for one in at)
+        return -sum((one - middle) * (two - height) for one, two in zip(at, volts, strict=True)) / spread
+
+    # -- state --------------------------------------------------------------------------------------------------
+
+    def to_plain(self) -> dict[str, Any]:
+        state = dict(vars(self._state))
+        for name in _SUMS:
+            state[name] = state[name].to_plain()
+        return {"state": state, "rest": self._rest}
+
+    def load_plain(self, plain: dict[str, Any]) -> None:
+        state = dict(plain["state"])
+        for name in _SUMS:
+            state[name] = Sums.from_plain(state[name])
+        self._state, self._rest = _State(**state), plain["rest"]
+
+
+def ohms_apart(ohms: Sequence[float | None], groups: Sequence[range]) -> Row:
+    """Resistance of each block less that of its peers [ohm]."""
+    return deviations(ohms, groups)

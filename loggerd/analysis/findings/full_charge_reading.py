@@ -1,0 +1,64 @@
+"""One frame as a charge sees it: per cell, at the temperature of the blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import isnan
+
+from loggerd.analysis.findings.catalogue import Ground
+from loggerd.analysis.frames import Frame
+
+Limits = Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Current [A], charge positive; volts per cell as read, and as they would be at the reference temperature if the
+    charger compensates as the preset says. `lowest`: the lowest single reading, per cell. `celsius` and `ambient`
+    None where not read.
+    """
+
+    end_ms: int
+    amps: float
+    volts: float
+    at_reference: float
+    lowest: float
+    celsius: float | None
+    ambient: float | None
+
+
+def reading_of(frame: Frame, cells: int, limits: Limits) -> Reading | None:
+    """The frame's reading; None where current or voltage is missing."""
+    amps, volts = frame.amps, frame.volts / cells
+    if isnan(amps) or isnan(volts):
+        return None
+    celsius = frame.celsius
+    shift = 0.0 if isnan(celsius) else limits["temperature_slope"] * (celsius - limits["reference_celsius"])
+    lowest = float(frame.lows[1]) / cells
+    ambient = frame.ambient_celsius
+    return Reading(
+        frame.end_ms,
+        amps,
+        volts,
+        volts - shift,
+        volts if isnan(lowest) else lowest,
+        None if isnan(celsius) else celsius,
+        None if isnan(ambient) else ambient,
+    )
+
+
+def offset_amps(ground: Ground, limits: Limits) -> float:
+    """What the current can be wrong by at zero [A]: as stated, else assumed."""
+    stated = ground.accuracy.get("amps")
+    if stated is not None and stated.offset is not None:
+        return stated.offset
+    return limits["amps_offset_assumed_fraction"] * ground.bank.rated_amp_hours
+
+
+def volts_error(ground: Ground, limits: Limits, volts_per_cell: float) -> float:
+    """What the bank's voltage can be wrong by [V per cell]: gain and offset as stated, else assumed."""
+    stated = ground.accuracy.get("volts")
+    gain = stated.gain if stated is not None and stated.gain is not None else limits["volts_gain_assumed_fraction"]
+    offset = stated.offset if stated is not None and stated.offset is not None else 0.0
+    return float(gain * volts_per_cell + offset / ground.bank.cells_in_series)

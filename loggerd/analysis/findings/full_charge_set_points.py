@@ -1,0 +1,172 @@
+"""Is the charger set right? Voltages at which charges were held, against the preset and the temperature."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.full_charge_plateaus import Held
+from loggerd.analysis.findings.full_charge_reading import Limits, volts_error
+from loggerd.analysis.findings.full_charge_robust import middle, slope_with_band
+from loggerd.analysis.findings.full_charge_specs import COMPENSATION, SET_POINTS
+from loggerd.analysis.findings.full_charge_telling import Said, Teller, cannot_tell
+from loggerd.model.finding import Finding
+
+_JUDGED = 3
+"""So many charges must agree."""
+_RECENT = 5
+_KEPT = 90
+_LEAST_POINTS = 12
+_CLEARER = 0.6
+"""A temperature explains the voltage better when it leaves less than this share of the other's scatter."""
+_LEAST_SCATTER = 0.001
+_STEADY = 8
+_STEP = 0.03
+_CLEAR_SCATTER = 4.0
+"""A slope is called wrong when the voltages lie within so many mV per cell of it."""
+_MINOR_VOLTS, _MINOR_SLOPE = 0.003, 0.4
+
+
+@dataclass
+class SetPoints:
+    """`absorption`, `floats`: the last held voltages, [shift from the preset's range, shift, celsius], newest last.
+
+    `against`: [volts, celsius, ambient] of absorption for the slope.
+    """
+
+    ground: Ground
+    absorption: list[list[float | None]] = field(default_factory=list)
+    floats: list[list[float | None]] = field(default_factory=list)
+    against: list[list[float | None]] = field(default_factory=list)
+    levels: list[float] = field(default_factory=list)
+
+    @property
+    def learned(self) -> float | None:
+        """The voltage per cell, at reference, at which the bank is usually held; None until two charges tell."""
+        return middle(self.levels) if len(self.levels) >= 2 else None
+
+    def charge_ended(self, absorption: Held | None, float_level: Held | None, moment: Moment) -> None:
+        """The voltages that a charge was held at."""
+        limits = moment.limits
+        if absorption is not None:
+            self.levels = [*self.levels, absorption.at_reference][-_RECENT:]
+            self.absorption = _kept(self.absorption, absorption, limits["absorption_volts_per_cell"], limits)
+            if absorption.celsius is not None:
+                row = [absorption.volts, absorption.celsius, absorption.ambient]
+                self.against = [*self.against, row][-_KEPT:]
+                self._forget_before_step()
+        if float_level is not None:
+            self.floats = _kept(self.floats, float_level, limits["float_volts_per_cell"], limits)
+
+    def _forget_before_step(self) -> None:
+        """A charger that was set anew begins a new slope: three charges in a row far off those before."""
+        volts = [float(row[0]) for row in self.against if row[0] is not None]
+        if len(volts) < 2 * _JUDGED:
+            return
+        before = middle(volts[:-_JUDGED][-_STEADY:])
+        off = [one - before for one in volts[-_JUDGED:]]
+        if min(off) > _STEP or max(off) < -_STEP:
+            self.against = self.against[-_JUDGED:]
+
+    def judge(self, teller: Teller, moment: Moment) -> list[Finding]:
+        """Findings that are news after a charge."""
+        found = teller.news(self._set_points(moment.limits), moment, _MINOR_VOLTS)
+        found.extend(teller.news(self._compensation(moment.limits), moment, _MINOR_SLOPE))
+        return found
+
+    def _set_points(self, limits: Limits) -> Said:
+        parts = [("absorption", self.absorption), ("float", self.floats)]
+        judged = [self._one(word, rows, limits) for word, rows in parts if len(rows) >= _JUDGED]
+        if not judged:
+            return cannot_tell(SET_POINTS.name, f"Fewer than {_JUDGED} charges were held at a voltage.")
+        judged.sort(key=lambda said: ("low", "high", "right", "cannot_tell").index(said.verdict))
+        told = judged[0]
+        if len(judged) == 1:
+            return told
+        reason = " ".join(said.reason for said in judged)
+        numbers = {**judged[1].numbers, **told.numbers}
+        return Said(told.name, told.verdict, reason, told.grade, told.value, told.half_width, numbers=numbers)
+
+    def _one(self, word: str, rows: Sequence[Sequence[float | None]], limits: Limits) -> Said:
+        known = [(float(row[0]), float(row[1]), row[2]) for row in rows if row[0] is not None and row[1] is not None]
+        if len(known) < _JUDGED:
+            return cannot_tell(SET_POINTS.name, f"The temperature of the blocks is not read ({word}).")
+        outside, shift = middle([row[0] for row in known]), middle([row[1] for row in known])
+        error = volts_error(self.ground, limits, limits["absorption_volts_per_cell"])
+        tolerance = limits["set_point_tolerance"]
+        half = error + abs(shift - outside)
+        numbers = {f"{word}_shift": shift}
+        reason = (
+            f"{word.capitalize()}: {1000 * shift:+.0f} mV per cell against the preset at the temperature of the blocks "
+            f"(median of {len(known)} charges; the meter can be wrong by {1000 * error:.0f} mV)."
+        )
+        if abs(outside) <= tolerance + error:
+            return Said(SET_POINTS.name, "right", reason, value=shift, half_width=half, numbers=numbers)
+        # All recent charges must say so: a single odd one, as of an equalizing charge, is no setting.
+        verdict = "low" if outside < 0 else "high"
+        agree = [row for row in known[-_JUDGED:] if row[0] * outside > 0 and abs(row[0]) > tolerance + error]
+        if len(agree) < _JUDGED:
+            return cannot_tell(SET_POINTS.name, f"The last charges do not agree. {reason}")
+        return Said(SET_POINTS.name, verdict, reason, value=shift, half_width=half, numbers=numbers)
+
+    def _compensation(self, limits: Limits) -> Said:
+        known = [row for row in self.against if row[0] is not None and row[1] is not None]
+        celsius = [float(row[1]) for row in known if row[1] is not None]
+        volts = [1000 * float(row[0]) for row in known if row[0] is not None]
+        span = max(celsius) - min(celsius) if celsius else 0.0
+        if len(known) < _LEAST_POINTS or span < limits["compensation_kelvin_least"]:
+            return cannot_tell(
+                COMPENSATION.name,
+                f"{len(known)} charges at block temperatures over {span:.0f} K; {_LEAST_POINTS} charges over "
+                f"{limits['compensation_kelvin_least']:.0f} K are needed.",
+            )
+        slope, half, scatter = slope_with_band(celsius, volts)
+        strong, weak = 1000 * limits["temperature_slope_high"], 1000 * limits["temperature_slope_low"]
+        verdict = _slope_verdict(slope, half, strong, weak)
+        ambient = [float(row[2]) for row in known if row[2] is not None]
+        numbers: dict[str, float | None] = {"kelvin": span, "charges": float(len(known))}
+        if len(ambient) == len(known) and verdict != "as_preset" and max(ambient) - min(ambient) >= 1:
+            by_air, half_air, scatter_air = slope_with_band(ambient, volts)
+            numbers["by_ambient"] = by_air
+            clearer = max(scatter_air, _LEAST_SCATTER * 1000) < _CLEARER * scatter
+            if clearer and _slope_verdict(by_air, half_air, strong, weak) == "as_preset":
+                verdict = "follows_ambient"
+        if verdict in ("none", "too_strong") and scatter > _CLEAR_SCATTER:
+            verdict = ""
+        reason = f"Slope over {len(known)} charges at block temperatures over {span:.0f} K."
+        if not verdict:
+            return cannot_tell(COMPENSATION.name, f"{reason} The slope is not clear.")
+        return Said(COMPENSATION.name, verdict, reason, value=slope, half_width=half, numbers=numbers)
+
+    def to_plain(self) -> dict[str, Any]:
+        return {name: getattr(self, name) for name in ("absorption", "floats", "against", "levels")}
+
+    def load_plain(self, plain: Mapping[str, Any]) -> None:
+        for name, rows in plain.items():
+            setattr(self, name, rows)
+
+
+def _kept(rows: list[list[float | None]], held: Held, preset: float, limits: Limits) -> list[list[float | None]]:
+    """The rows with one more: how far it is outside of what the sources of the slope allow, and off the preset."""
+    if held.celsius is None:
+        unknown: list[float | None] = [None, None, None]
+        return [*rows, unknown][-_RECENT:]
+    warmth = held.celsius - limits["reference_celsius"]
+    slopes = ("temperature_slope_low", "temperature_slope_high", "temperature_slope")
+    allowed = [preset + limits[slope] * warmth for slope in slopes]
+    outside = held.volts - min(max(held.volts, min(allowed)), max(allowed))
+    row: list[float | None] = [outside, held.volts - allowed[2], held.celsius]
+    return [*rows, row][-_RECENT:]
+
+
+def _slope_verdict(slope: float, half: float, strong: float, weak: float) -> str:
+    """All in mV per cell and K; strong < weak < 0. Empty where the band leaves it open."""
+    if strong - half <= slope <= weak + half and half < abs(weak) / 2:
+        return "as_preset"
+    if slope - half > weak / 2:
+        return "none"
+    if slope + half < 1.5 * strong:
+        return "too_strong"
+    return ""

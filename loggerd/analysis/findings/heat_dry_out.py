@@ -1,0 +1,169 @@
+"""Drying out: resistance up, current at full charge up, rested voltage up, capacity down; two signs or more count.
+
+Less water makes the acid stronger (rested voltage up) and the path longer (resistance up); drying sealed cells let
+more oxygen across (current up). Corrosion raises the resistance alone; sulfation lowers the rested voltage.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.drawn_up import figures, middle_of, tell
+from loggerd.analysis.findings.events import BecameFull, Capacity, Event, Resistance, Rested
+from loggerd.analysis.findings.heat_formulas import full_current
+from loggerd.analysis.findings.weekly import WEEK_MS
+from loggerd.model.bank import BankType
+from loggerd.model.finding import Finding, Grade
+
+_BASELINE_WEEKS = 6
+_RECENT_WEEKS = 3
+SIGNS = ("ohms", "rest_volts", "tail_amps", "capacity")
+_WITNESSES = ("tested", "observed", "inferred")
+
+
+@dataclass
+class _Sign:
+    """Weekly medians: of the first six weeks, and of the last three."""
+
+    first: list[float] = field(default_factory=list)
+    recent: list[float] = field(default_factory=list)
+    waiting: list[float] = field(default_factory=list)
+    risen_ms: int | None = None
+
+    def close(self) -> None:
+        """The week is over."""
+        if not self.waiting:
+            return
+        value, self.waiting = middle_of(self.waiting), []
+        if len(self.first) < _BASELINE_WEEKS:
+            self.first.append(value)
+        else:
+            self.recent = [*self.recent[1 - _RECENT_WEEKS :], value]
+
+    @property
+    def usual(self) -> float | None:
+        return middle_of(self.first) if len(self.first) == _BASELINE_WEEKS else None
+
+    @property
+    def lately(self) -> float | None:
+        return middle_of(self.recent) if len(self.recent) == _RECENT_WEEKS else None
+
+
+class DryOut:
+    """Compares the last three weeks with the first six, once a week."""
+
+    def __init__(self, ground: Ground) -> None:
+        bank = ground.bank
+        self._sealed = bank.type in (BankType.AGM, BankType.GEL)
+        self._rated = bank.rated_amp_hours
+        self._signs = {name: _Sign() for name in SIGNS}
+        self._week = -1
+        self._verdict = ""
+        self._witness = ""
+
+    def push(self, moment: Moment, water_overdue: bool) -> list[Finding]:
+        for event in moment.events:
+            self._take(event, moment.limits)
+        week = moment.frame.start_ms // WEEK_MS
+        if week == self._week:
+            return []
+        self._week = week
+        for sign in self._signs.values():
+            sign.close()
+        return self._judge(moment, water_overdue)
+
+    def _take(self, event: Event, limits: Mapping[str, float]) -> None:
+        signs = self._signs
+        if isinstance(event, Resistance) and event.bank_ohms is not None:
+            signs["ohms"].waiting.append(event.bank_ohms)
+        elif isinstance(event, Rested) and event.after_full and event.after == "charge" and event.grade != "C":
+            signs["rest_volts"].waiting.append(event.volts_per_cell)
+        elif isinstance(event, BecameFull) and event.proven and event.celsius is not None:
+            reference = limits["absorption_volts_per_cell"]
+            amps = full_current(event.tail_amps, event.celsius, event.volts_per_cell, reference)
+            signs["tail_amps"].waiting.append(amps)
+        elif isinstance(event, Capacity) and event.witness in _WITNESSES:
+            # One witness only: the first that spoke.
+            self._witness = self._witness or event.witness
+            if event.witness == self._witness:
+                signs["capacity"].waiting.append(event.amp_hours)
+        for sign in signs.values():
+            del sign.waiting[:-60]
+
+    def _changes(self, limits: Mapping[str, float]) -> dict[str, bool]:
+        """Which signs are known, and whether each has moved as it does in a bank that dries."""
+        moved: dict[str, bool] = {}
+        for name, sign in self._signs.items():
+            usual, now = sign.usual, sign.lately
+            if usual is None or now is None:
+                continue
+            moved[name] = {
+                "ohms": now > usual * (1.0 + limits["dry_ohms_rise_fraction"]),
+                "rest_volts": now > usual + limits["dry_rest_volts_rise"],
+                "tail_amps": now > usual * limits["dry_tail_factor"] and now > 0.002 * self._rated,
+                "capacity": now < usual * limits["capacity_watch_fraction"],
+            }[name]
+        return moved
+
+    def _judge(self, moment: Moment, water_overdue: bool) -> list[Finding]:
+        moved = self._changes(moment.limits)
+        for name, sign in self._signs.items():
+            if moved.get(name):
+                sign.risen_ms = sign.risen_ms or moment.frame.end_ms
+            else:
+                sign.risen_ms = None
+        seen = self._seen(moved, water_overdue)
+        if not seen or seen == self._verdict:
+            return []
+        self._verdict = seen
+        since = min((sign.risen_ms for sign in self._signs.values() if sign.risen_ms is not None), default=None)
+        details = figures(**{f"{name}_{when}": getattr(sign, when) for name, sign in self._signs.items()
+                             for when in ("usual", "lately")})  # fmt: skip
+        words = "; ".join(
+            f"{_WORDS[name]} {sign.usual:.4g} at first, {sign.lately:.4g} now"
+            for name, sign in self._signs.items()
+            if sign.usual is not None and sign.lately is not None
+        )
+        reason = f"{words}; forecast of water overdue" if water_overdue and not self._sealed else words
+        grade = Grade.INFERRED
+        return [tell(moment.frame, "heat.dry_out", seen, reason, grade=grade, since_ms=since, details=details)]
+
+    def _seen(self, moved: Mapping[str, bool], water_overdue: bool) -> str:
+        """Resistance must have risen; what else has, tells how sure it is. What was told stands while it has."""
+        if "ohms" not in moved or len(moved) < 2:
+            return ""
+        # Where the rested voltage is known and has not risen, the acid has not become stronger.
+        if not moved["ohms"] or moved.get("rest_volts") is False:
+            return "no_sign"
+        others = [name for name in ("rest_volts", "tail_amps") if moved.get(name)]
+        # A bank whose water is due is one sign; but corrosion raises the resistance of any bank and takes capacity.
+        if not self._sealed and water_overdue and "rest_volts" not in moved and not moved.get("capacity"):
+            others.append("water")
+        if len(others) > 1 or (others and moved.get("capacity")):
+            return "likely"
+        if others or self._verdict in ("suspected", "likely"):
+            return self._verdict if self._verdict == "likely" else "suspected"
+        return "no_sign"
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "signs": {name: dict(vars(sign)) for name, sign in self._signs.items()},
+            "week": self._week,
+            "verdict": self._verdict,
+            "witness": self._witness,
+        }
+
+    def load_plain(self, plain: dict[str, Any]) -> None:
+        self._signs = {name: _Sign(**kept) for name, kept in plain["signs"].items()}
+        self._week, self._verdict, self._witness = plain["week"], plain["verdict"], plain["witness"]
+
+
+_WORDS = {
+    "ohms": "resistance [ohm]",
+    "rest_volts": "rested voltage [V per cell]",
+    "tail_amps": "current at full charge [A at 25 °C and the charging voltage]",
+    "capacity": "capacity [Ah]",
+}

@@ -1,0 +1,225 @@
+"""Thermal runaway: at constant voltage the current rises instead of falling, and the blocks warm, away from the air.
+
+A ladder of watch, act, stop. A hot day warms the air first, so the blocks must gain on the air; the warm-up of a charge
+has a falling current or a rising voltage. Near the end: heat that doubles every 10 K outgrows what the air takes from
+I = 10 K / (ln 2 · V · R) on. The other rules are own studies by simulation, see the limits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
+
+from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.drawn_up import DAY_MS, figures, tell
+from loggerd.analysis.findings.heat_formulas import amps_at_25, critical_amps
+from loggerd.analysis.findings.heat_hold import Hold, Point
+from loggerd.analysis.findings.heat_warmth import Warmth
+from loggerd.analysis.frames import FRAME_MS
+from loggerd.model.bank import BankType
+from loggerd.model.finding import Finding, Grade
+
+RUNGS = ("calm", "watch", "act", "stop")
+_LEAST_AMPS = 0.0005
+"""Share of the rated amp-hours: a smaller current is lost in the zero offset of a sensor."""
+_FLAT_VOLTS = 0.002
+"""Per cell: a voltage that rises by more would raise the current by itself."""
+_WARM_WITHOUT_AIR = 35.0
+_FLOAT_HOURS = 12.0
+_SAME_VOLTS = 0.015
+_KEPT_DAYS = 60
+_BASELINE_DAYS = 14
+_QUIET_HOURS, _CALM_HOURS = 36, 168
+"""Without evidence for so long, a rung comes down to watch, and to calm: what made it will be there tomorrow."""
+_LEAST_OVER = 2.0
+"""Kelvin above the air from which a thermal resistance can be learned."""
+
+
+@dataclass
+class _State:
+    rung: int = -1
+    evidence_ms: int = 0
+    since_ms: int = 0
+    days: list[list[float]] = field(default_factory=list)
+    """Volts per cell and float current at 25 °C of the last days."""
+    told_day: int = -1
+    kelvin_per_watt: float | None = None
+    frames: int = 0
+    blind: bool = False
+
+
+class Runaway:
+    """The ladder over the stretches of constant voltage."""
+
+    def __init__(self, ground: Ground) -> None:
+        bank = ground.bank
+        self._cells, self._strings = bank.cells_in_series, bank.strings
+        self._least = _LEAST_AMPS * bank.rated_amp_hours
+        self._sealed = bank.type in (BankType.AGM, BankType.GEL)
+        self._hold = Hold()
+        self.state = _State()
+
+    def push(self, moment: Moment, warmth: Warmth | None) -> list[Finding]:
+        state, frame = self.state, moment.frame
+        state.frames += 1
+        if warmth is None:
+            return self._blind(moment)
+        state.blind, state.frames = False, 0
+        if not self._hold.push(frame, self._cells, self._least, warmth.mean):
+            return self._settle(moment, 0, "")
+        rung, reason = self._evidence(moment.limits, warmth)
+        if self._hold.half_hour_is_new and self._hold.hours >= _FLOAT_HOURS:
+            self._learn(frame.start_ms // DAY_MS)
+        return self._settle(moment, rung, reason)
+
+    def _blind(self, moment: Moment) -> list[Finding]:
+        if self.state.blind or self.state.frames < 288:
+            return []
+        self.state.blind, self.state.rung = True, -1
+        reason = "needs the temperature of at least one block"
+        return [tell(moment.frame, "heat.runaway", "cannot_tell", reason, grade=Grade.CANNOT_TELL)]
+
+    def _evidence(self, limits: Mapping[str, float], warmth: Warmth) -> tuple[int, str]:
+        """Rung that this frame speaks for, and why."""
+        hold = self._hold
+        rung, reason = 0, ""
+        if said := self._fast(limits):
+            rung, reason = 2, said
+        elif hold.half_hour_is_new:
+            rung, reason = self._slow(limits)
+        now = hold.points[-1]
+        if not rung:
+            return 0, ""
+        if now.over is not None and now.over > limits["celsius_over_ambient"]:
+            rung = max(rung, 2)
+        if warmth.high > limits["celsius_no_charge"] or self._near_critical(now, limits):
+            rung = 3
+        return rung, reason
+
+    def _fast(self, limits: Mapping[str, float]) -> str:
+        """A rise within the fast window, step for step."""
+        steps = round(limits["runaway_fast_minutes"] * 60_000 / FRAME_MS)
+        points = self._hold.points[-steps - 1 :]
+        if len(points) <= steps or points[-1].amps < points[0].amps * (1.0 + limits["runaway_fast_rise"]):
+            return ""
+        falls = sum(later.amps <= one.amps for one, later in pairwise(points))
+        rose = _rises(points[0], points[-1], limits["runaway_fast_rise"], limits)
+        return _words(points[0], points[-1], steps / 12) if falls <= 1 and rose else ""
+
+    def _slow(self, limits: Mapping[str, float]) -> tuple[int, str]:
+        """Two windows one after the other: of an hour (act), or of six hours (watch); sealed and far above the air
+        while warming (act); a float current far above the bank's own (watch)."""
+        halves, rise = self._hold.halves, limits["runaway_rise"]
+        for hours, rung in ((1.0, 2), (limits["runaway_window_hours"], 1)):
+            step = round(2 * hours)
+            ends = halves[-1::-step][:3]
+            if len(ends) == 3 and all(_rises(ends[i + 1], ends[i], rise, limits) for i in (0, 1)):
+                return rung, _words(ends[2], ends[0], 2 * hours)
+        now = halves[-1]
+        if self._sealed and now.over is not None and now.over > limits["celsius_over_ambient"] and len(halves) >= 5:
+            before = halves[-5]
+            if now.celsius - before.celsius > limits["runaway_kelvin"] and now.amps >= before.amps:
+                return 2, _words(before, now, 2.0)
+        usual = self._usual(now.volts)
+        if usual is not None and self._hold.hours >= _FLOAT_HOURS:
+            corrected = amps_at_25(now.amps, now.celsius)
+            if corrected > limits["float_current_factor"] * max(usual, self._least):
+                return 1, f"float current at 25 °C is {corrected:.2f} A; the bank's own is {usual:.2f} A"
+        return 0, ""
+
+    def _near_critical(self, now: Point, limits: Mapping[str, float]) -> bool:
+        margin = self._critical_share(now)
+        return margin is not None and margin > limits["runaway_margin_fraction"]
+
+    def _critical_share(self, now: Point) -> float | None:
+        if self.state.kelvin_per_watt is None:
+            return None
+        return now.amps / self._strings / critical_amps(now.volts, self.state.kelvin_per_watt)
+
+    def _usual(self, volts: float) -> float | None:
+        """The bank's own float current at 25 °C and this voltage; None until it is known."""
+        known = sorted(amps for held, amps in self.state.days if abs(held - volts) < _SAME_VOLTS)
+        return known[len(known) // 2] if len(known) >= _BASELINE_DAYS else None
+
+    def _learn(self, day: int) -> None:
+        """Once a day of long float: its current, and what a watt warms a cell by."""
+        state, halves = self.state, self._hold.halves[-24:]
+        if day == state.told_day or state.rung > 0:
+            return
+        state.told_day = day
+        mean = Point.mean(halves)
+        corrected = sum(amps_at_25(one.amps, one.celsius) for one in halves) / len(halves)
+        state.days = [*state.days[1 - _KEPT_DAYS :], [mean.volts, corrected]]
+        steady = abs(halves[-1].celsius - halves[0].celsius) < 1.0
+        if mean.over is None or mean.over < _LEAST_OVER or not steady or self._hold.hours < 24.0:
+            return
+        found = mean.over / (mean.volts * mean.amps / self._strings)
+        old = state.kelvin_per_watt
+        state.kelvin_per_watt = found if old is None else old + 0.1 * (found - old)
+
+    def _settle(self, moment: Moment, rung: int, reason: str) -> list[Finding]:
+        """Tell a rung that is new; come down only after hours without evidence."""
+        state, frame, hold = self.state, moment.frame, self._hold
+        if rung > 0:
+            if state.rung <= 0:
+                state.since_ms = max(hold.start_ms, frame.end_ms - round(2 * _window_ms(moment.limits)))
+            state.evidence_ms = frame.end_ms
+        first_look = state.rung < 0 and hold.hours >= 2.0
+        quiet_hours = (frame.end_ms - state.evidence_ms) / 3_600_000
+        quiet = rung == 0 and state.rung > 1 and quiet_hours > _QUIET_HOURS
+        calm = rung == 0 and state.rung > 0 and quiet_hours > _CALM_HOURS
+        if rung <= max(state.rung, 0) and not (first_look or quiet or calm):
+            return []
+        if quiet and not calm:
+            rung, reason = 1, f"no rise for {quiet_hours:.0f} h; what made the last one may be there still"
+        if rung == 0:
+            reason = "at constant voltage the current falls or stays while the blocks' temperature goes its way"
+        state.rung = rung
+        since = state.since_ms if rung else None
+        now = hold.points[-1] if hold.points else None
+        usual = self._usual(now.volts) if now else None
+        details = figures(
+            amps=now.amps if now else None,
+            celsius=now.celsius if now else None,
+            kelvin_above_air=now.over if now else None,
+            usual_float_amps_at_25=usual,
+            share_of_critical_amps=self._critical_share(now) if now else None,
+        )
+        spans = ((state.since_ms, frame.end_ms),) if rung else ()
+        value = now.over if now else None
+        return [
+            tell(
+                frame, "heat.runaway", RUNGS[rung], reason, value=value, since_ms=since, spans=spans, details=details
+            )
+        ]  # fmt: skip
+
+    def to_plain(self) -> dict[str, Any]:
+        return {"state": dict(vars(self.state)), "hold": self._hold.to_plain()}
+
+    def load_plain(self, plain: dict[str, Any]) -> None:
+        self.state, self._hold = _State(**plain["state"]), Hold.from_plain(plain["hold"])
+
+
+def _window_ms(limits: Mapping[str, float]) -> float:
+    return limits["runaway_window_hours"] * 3_600_000
+
+
+def _rises(before: Point, after: Point, share: float, limits: Mapping[str, float]) -> bool:
+    """Current and temperature have risen at a voltage that has not, and the blocks have gained on the air."""
+    if after.amps < before.amps * (1.0 + share) or after.volts > before.volts + _FLAT_VOLTS:
+        return False
+    if after.celsius - before.celsius < limits["runaway_kelvin"]:
+        return False
+    if before.over is None or after.over is None:
+        return after.celsius > _WARM_WITHOUT_AIR
+    return after.over > limits["runaway_over_ambient"] and after.over >= before.over
+
+
+def _words(before: Point, after: Point, hours: float) -> str:
+    air = "" if after.over is None else f", {after.over:.1f} K above the air"
+    return (
+        f"within {hours:.1f} h at constant voltage the current went from {before.amps:.2f} to {after.amps:.2f} A and "
+        f"the blocks from {before.celsius:.1f} to {after.celsius:.1f} °C{air}"
+    )

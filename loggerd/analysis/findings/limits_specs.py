@@ -1,0 +1,54 @@
+"""What the topic of plain limits can say."""
+
+from __future__ import annotations
+
+from loggerd.analysis.findings.catalogue import FindingSpec, Verdict
+
+LOW = FindingSpec(
+    "limits.low_voltage",
+    "V",
+    3,
+    "Voltage per cell with what the load takes away by the bank's resistance put back, so that a motor start is not "
+    "taken for an empty bank. The band is that of the resistance and of the voltmeter.",
+    "end voltage of 1.75 V per cell: common practice of capacity tests; the rest own",
+    (
+        Verdict("normal", "The bank's voltage is not too low: {value} per cell without the load."),
+        Verdict(
+            "low",
+            "The bank is nearly empty: {value} per cell, with the sag of the load put back.",
+            50,
+            "deep discharge",
+            "Take off what load can wait, and charge as soon as possible. Do not start a long job on what is left.",
+            "Charging gives off hydrogen: ventilate. The maker's manual governs.",
+        ),
+        Verdict(
+            "empty",
+            "The bank is empty: {value} per cell, with the sag of the load put back.",
+            65,
+            "deep discharge",
+            "Take the load off now and charge fully, beginning today; an empty bank that stands is damaged within days.",
+            "Weak cells can be driven the wrong way and get hot on charge. Charging gives off hydrogen: ventilate.",
+        ),
+    ),
+)
+
+HIGH = FindingSpec(
+    "limits.high_voltage",
+    "V",
+    3,
+    "Voltage per cell while charging, above what any charge of this type of battery holds, equalizing and cold included.",
+    "own, above the equalizing voltages of the preset",
+    (
+        Verdict("normal", "The bank's voltage is not too high: {value} per cell."),
+        Verdict(
+            "high",
+            "The bank's voltage is higher than any charge should hold: {value} per cell.",
+            60,
+            "overvoltage",
+            "Switch the charger off, then check its setting and its wiring. Do not charge on until that is clear.",
+            "Gas is given off fast: ventilate, no flame, no spark. Above 60 V live parts are dangerous to touch.",
+        ),
+    ),
+)
+
+SPECS: tuple[FindingSpec, ...] = (LOW, HIGH)

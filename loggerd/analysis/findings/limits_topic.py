@@ -1,0 +1,231 @@
+"""Plain limits on the bank's voltage: too low with the load's sag put back, and too high."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+
+from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.drawn_up import figures, tell
+from loggerd.analysis.findings.events import Capacity
+from loggerd.analysis.findings.limits_left import FALL_FRAMES, Left, by_count, by_fall, lesser
+from loggerd.analysis.findings.limits_specs import HIGH, LOW, SPECS
+from loggerd.analysis.findings.resistance_steps import bank_ohms, robust_ohms
+from loggerd.analysis.frames import Frame
+from loggerd.model.finding import Finding, Grade
+from loggerd.model.ledger import Figure
+
+__all__ = ["SPECS", "LimitsWatch"]
+_STEPS = 15
+"""Load steps that the resistance is taken from, the latest."""
+_LEAST_STEPS = 5
+_LEAST_STEP_FRACTION = 0.02
+"""Steps smaller than this share of the rated amp-hours per hour are too near the noise."""
+_LEAST_COVER = 0.5
+"""Share of a frame that readings must cover."""
+_UNKNOWN_HALF_WIDTH = 0.9
+"""Of a resistance that no step has told."""
+_HELD_FRAMES = 2
+
+
+@dataclass
+class _State:
+    """`steps`: pairs of A and Ω. `fall`: latest compensated voltages per cell in one discharge. `capacity`: its parts."""
+
+    steps: list[list[float]] = field(default_factory=list)
+    fall: list[float] = field(default_factory=list)
+    low: str = ""
+    high: str = ""
+    low_frames: int = 0
+    high_frames: int = 0
+    since_ms: int = 0
+    capacity: list[Any] | None = None
+
+
+@dataclass(frozen=True)
+class _Ohms:
+    """The bank's resistance; `half_width` 95 % as a fraction."""
+
+    ohms: float
+    half_width: float
+    known: bool
+
+
+class LimitsWatch:
+    """Looks at the mean of each frame and asks for two in a row, so that no short dip or surge is told."""
+
+    def __init__(self, ground: Ground) -> None:
+        self._bank, self._cells = ground.bank, ground.bank.cells_in_series
+        accuracy = ground.accuracy.get("volts")
+        self._offset = (accuracy.offset or 0.0) if accuracy else 0.0
+        self._gain = accuracy.gain if accuracy else None
+        self._ohms: _Ohms | None = None
+        self.state = _State()
+
+    def push(self, moment: Moment) -> list[Finding]:
+        frame, state = moment.frame, self.state
+        self._learn(moment)
+        if frame.after_unknown or frame.missed:
+            state.low_frames, state.high_frames, state.fall = 0, 0, []
+        volts, amps = frame.volts / self._cells, frame.amps
+        if math.isnan(volts) or math.isnan(amps) or frame.covered_ms < _LEAST_COVER * (frame.end_ms - frame.start_ms):
+            return []
+        return [*self._low(moment, volts, amps), *self._high(moment, volts, amps)]
+
+    def _learn(self, moment: Moment) -> None:
+        """The latest load steps, and the capacity that was last found."""
+        state, frame = self.state, moment.frame
+        for step in frame.steps:
+            if abs(step.amps) < _LEAST_STEP_FRACTION * self._bank.rated_amp_hours:
+                continue
+            ohms = bank_ohms(step.volts / step.amps, frame.layout)
+            # Blocks stand in for a bank that is not read as a whole: each has its string's share of the current.
+            if math.isnan(step.volts[1]):
+                ohms *= self._bank.blocks_per_string
+            if ohms > 0.0:
+                state.steps = [*state.steps[1 - _STEPS :], [step.amps, ohms]]
+                self._ohms = None
+        for event in moment.events:
+            if isinstance(event, Capacity) and event.witness in ("tested", "observed"):
+                state.capacity = list(asdict(event).values())
+
+    def _resistance(self, limits: Mapping[str, float]) -> _Ohms:
+        """By steps; without enough of them the middle of what cells of this size can have."""
+        if self._ohms is not None:
+            return self._ohms
+        steps = self.state.steps
+        if len(steps) < _LEAST_STEPS:
+            middle = math.sqrt(limits["cell_ohm_amp_hours_low"] * limits["cell_ohm_amp_hours_high"])
+            self._ohms = _Ohms(middle * self._cells / self._bank.rated_amp_hours, _UNKNOWN_HALF_WIDTH, False)
+        else:
+            found = robust_ohms(np.array([one[0] for one in steps]), np.array([one[1] for one in steps]))
+            half = min(found.half_width, _UNKNOWN_HALF_WIDTH)
+            self._ohms = _Ohms(found.ohms, half, True)
+        return self._ohms
+
+    # -- too low --
+
+    def _low(self, moment: Moment, volts: float, amps: float) -> list[Finding]:
+        state, limits, frame = self.state, moment.limits, moment.frame
+        near = limits["low_volts_per_cell"] + limits["low_volts_margin"]
+        if amps >= 0.0:
+            state.fall = []
+        if volts > near and state.low in ("", "normal"):
+            state.low_frames = 0
+            if amps < 0.0:
+                state.fall = [*state.fall[1 - FALL_FRAMES :], volts]
+            return []
+        ohms = self._resistance(limits)
+        without_load = volts - amps * ohms.ohms / self._cells
+        if amps < 0.0:
+            state.fall = [*state.fall[1 - FALL_FRAMES :], without_load]
+        seen = self._seen_low(without_load, near, limits)
+        if seen is None or seen == (state.low or "normal") or (seen == "low" and state.low == "empty"):
+            state.low_frames = 0
+            return []
+        state.since_ms = state.since_ms if state.low_frames else frame.start_ms
+        state.low_frames += 1
+        if state.low_frames < _HELD_FRAMES:
+            return []
+        state.low, state.low_frames = seen, 0
+        return [self._tell_low(moment, seen, without_load, ohms)]
+
+    @staticmethod
+    def _seen_low(volts: float, near: float, limits: Mapping[str, float]) -> str | None:
+        """None within the dead band, in which nothing changes."""
+        if volts < limits["end_volts_per_cell"]:
+            return "empty"
+        if volts < limits["low_volts_per_cell"]:
+            return "low"
+        return "normal" if volts > near else None
+
+    def _tell_low(self, moment: Moment, seen: str, volts: float, ohms: _Ohms) -> Finding:
+        frame = moment.frame
+        sag = abs(frame.amps) * ohms.ohms / self._cells
+        half = math.hypot(ohms.half_width * sag, self._meter_doubt(moment.limits, volts))
+        left = self._left(moment) if seen != "normal" else None
+        by = f"{len(self.state.steps)} load steps" if ohms.known else "the usual resistance of this size"
+        reason = (
+            f"{frame.volts:.2f} V at {frame.amps:.1f} A is {volts:.3f} V per cell with {1000 * sag:.0f} mV put back, "
+            f"by {by}"
+        )
+        if left is not None:
+            reason += f"; about {left.hours:.1f} h left at this rate"
+        return tell(
+            frame,
+            LOW.name,
+            seen,
+            reason,
+            grade=Grade.OBSERVED if ohms.known else Grade.INFERRED,
+            value=volts,
+            band=(volts - half, volts + half),
+            since_ms=self.state.since_ms,
+            spans=((self.state.since_ms, frame.end_ms),),
+            details=(*_hours(left), *figures(lowest_volts=_lowest(frame), lowest_amps=float(frame.lows[0]))),
+        )
+
+    def _left(self, moment: Moment) -> Left | None:
+        state, drawn = self.state, -moment.frame.amps
+        if drawn <= moment.limits["rest_leak_fraction"] * self._bank.rated_amp_hours:
+            return None
+        capacity = Capacity(*state.capacity) if state.capacity is not None else None
+        counted = by_count(drawn, moment.since_full, capacity, self._bank.rated_amp_hours)
+        return lesser(counted, by_fall(state.fall, moment.limits["end_volts_per_cell"]))
+
+    # -- too high --
+
+    def _high(self, moment: Moment, volts: float, amps: float) -> list[Finding]:
+        state, frame = self.state, moment.frame
+        limit, margin = _highest(moment.limits, frame.celsius), moment.limits["high_volts_margin"]
+        seen = "high" if volts > limit and amps >= 0.0 else "normal" if volts < limit - margin else None
+        if seen is None or seen == (state.high or "normal"):
+            state.high_frames = 0
+            return []
+        state.high_frames += 1
+        if state.high_frames < _HELD_FRAMES:
+            return []
+        state.high, state.high_frames = seen, 0
+        since_ms = frame.end_ms - _HELD_FRAMES * (frame.end_ms - frame.start_ms)
+        half = self._meter_doubt(moment.limits, volts)
+        reason = f"{frame.volts:.2f} V at {frame.amps:.1f} A; the limit is {limit:.3f} V per cell"
+        return [
+            tell(
+                frame,
+                HIGH.name,
+                seen,
+                reason,
+                value=volts,
+                band=(volts - half, volts + half),
+                since_ms=since_ms,
+                spans=((since_ms, frame.end_ms),),
+            )
+        ]
+
+    def _meter_doubt(self, limits: Mapping[str, float], volts: float) -> float:
+        gain = limits["volts_gain_assumed_fraction"] if self._gain is None else self._gain
+        return gain * volts + self._offset / self._cells
+
+    def to_plain(self) -> dict[str, Any]:
+        return asdict(self.state)
+
+    def load_plain(self, plain: dict[str, Any]) -> None:
+        self.state, self._ohms = _State(**plain), None
+
+
+def _highest(limits: Mapping[str, float], celsius: float) -> float:
+    """The highest voltage per cell that a charge may hold: more in the cold, as chargers compensate; never less."""
+    warmth = 0.0 if math.isnan(celsius) else celsius - limits["reference_celsius"]
+    return limits["high_volts_per_cell"] + max(0.0, limits["temperature_slope_high"] * warmth)
+
+
+def _hours(left: Left | None) -> tuple[Figure, ...]:
+    return () if left is None else (Figure("hours_left", left.hours, left.low, left.high),)
+
+
+def _lowest(frame: Frame) -> float | None:
+    """Lowest reading of the bank's voltage; None where only blocks are read."""
+    return None if math.isnan(frame.lows[1]) else float(frame.lows[1])

@@ -1,0 +1,258 @@
+"""Does a load or a charger bypass the shunt? What the voltage does that no current explains."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import sqrt
+from typing import Any
+
+from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, FRAMES_PER_HOUR, Facts, Look, Teller, Told
+from loggerd.analysis.frames import FRAME_MS
+from loggerd.model.finding import Finding
+
+_BACK = 6
+"""A change of the current is felt for so many frames."""
+_TOP_VOLTS, _BOTTOM_VOLTS = 2.16, 1.97
+"""Between these no charger and no knee bends the voltage of a cell."""
+_CHARGING = 0.003
+_JUMP_VOLTS = 0.004
+_LEAST_EXPLAINED = 0.3
+"""Volts of a cell that a current explains, at the least, for each share of the rated amp-hours."""
+_RATIOS = 21
+_HELD_VOLTS, _GONE_VOLTS = 2.25, 2.18
+_DEBT, _PAID = 0.12, 0.1
+"""A bank that gave the one share of its amp-hours takes more than the other share of that when it is charged."""
+_HELD_FRAMES = 24
+_CLEAR_FRAMES = 7 * FRAMES_PER_DAY
+_CHANGES = 12
+
+
+@dataclass
+class _State:
+    """`recent`: volts, rate, spread of the last frames; `events`, `against`: numbers of frames of the last day in
+    which the voltage jumped without a current, and in which a charger held it while the current said discharge.
+
+    `ratios`: volts for each share of current, lately; `bends`: volts and current of the latest
+    jumps; `debt`, `paid`: shares given since the voltage was held, taken
+    back since then; `held`: frames for which it has been held; `still`: frames without a
+    charge, `still_volts` then, `still_out` the share given by the meter since; `fallen`: frame in which the voltage had
+    last fallen far without it; `last_odd`: frame of the latest thing that was not right.
+    """
+
+    recent: list[list[float]] = field(default_factory=list)
+    events: list[int] = field(default_factory=list)
+    against: list[int] = field(default_factory=list)
+    ratios: list[float] = field(default_factory=list)
+    bends: list[list[float]] = field(default_factory=list)
+    debt: float = 0.0
+    paid: float = 0.0
+    held: int = 0
+    judged: bool = False
+    agreed: int = 0
+    agreed_ms: int = 0
+    frames: int = 0
+    moved: float = 0.0
+    last_odd: int = 0
+    still: int = 0
+    still_volts: float = 0.0
+    still_out: float = 0.0
+    fallen: int = 0
+
+
+class Bypass:
+    """See the module."""
+
+    def __init__(self, ground: Ground) -> None:
+        self._rated = ground.bank.rated_amp_hours
+        self._teller = Teller("meter.bypass", {})
+        self._state = _State()
+
+    def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
+        state = self._state
+        if not look.judged:
+            state.recent = []
+            return []
+        if not look.follows:
+            state.recent = []
+        if look.frame.after_unknown or look.frame.missed > FRAMES_PER_HOUR:
+            state.debt, state.paid, state.held, state.judged = 0.0, 0.0, 0, False
+        state.frames += 1
+        state.moved += abs(look.frame.amp_hours) / self._rated
+        self._forget(look)
+        self._load(look)
+        self._fall(look, moment)
+        self._charger(look)
+        found = self._teller.tell(look, moment, told) if (told := self._verdict(look, moment, facts)) else []
+        facts.bypass = self._teller.verdict()
+        return found
+
+    def _forget(self, look: Look) -> None:
+        first = look.frame.number - FRAMES_PER_DAY
+        for numbers in (self._state.events, self._state.against):
+            while numbers and numbers[0] <= first:
+                numbers.pop(0)
+
+    def _load(self, look: Look) -> None:
+        """Looks at the frame before the last: whether the voltage bent there more than the currents explain."""
+        state = self._state
+        recent = state.recent
+        if recent:
+            rate, volts = look.rate - recent[-1][1], look.volts - recent[-1][0]
+            if abs(rate) > 0.01 and max(look.volts, recent[-1][0]) < _TOP_VOLTS:
+                state.ratios.append(abs(volts / rate))
+                del state.ratios[:-_RATIOS]
+        recent.append([look.volts, look.rate, look.spread])
+        del recent[: -(_BACK + 2)]
+        if len(recent) < _BACK + 2:
+            return
+        before, here, after = (recent[place][0] for place in (-3, -2, -1))
+        signed = here - 0.5 * (before + after)
+        bend = abs(signed)
+        if bend <= _JUMP_VOLTS or min(before, here, after) < _BOTTOM_VOLTS:
+            return
+        late = recent[1:]
+        if late[0][1] != 0.0 and all(one[1] == late[0][1] for one in late):
+            return  # to the last digit: the current has stopped being measured
+        if max(one[0] for one in late) >= _TOP_VOLTS or max(one[1] for one in late) >= _CHARGING:
+            return
+        change = max(abs(two[1] - one[1]) for one, two in zip(recent, late, strict=False))
+        ratios = sorted(state.ratios)
+        usual = 1.3 * ratios[len(ratios) // 2] if len(ratios) >= 5 else 0.0
+        explained = max(_LEAST_EXPLAINED, usual) * max(change, *(one[2] for one in late))
+        if bend > _JUMP_VOLTS + explained:
+            state.events.append(look.frame.number)
+            current = recent[-2][1] - 0.5 * (recent[-3][1] + recent[-1][1])
+            state.bends.append([signed, current])
+            del state.bends[:-_RATIOS]
+
+    def _fall(self, look: Look, moment: Moment) -> None:
+        """A bank that has come to rest by the meter, and whose voltage goes on falling as in a discharge."""
+        state = self._state
+        rested = moment.limits["rest_volts_full"] + 0.005
+        state.still_out -= min(0.0, look.frame.amp_hours) / self._rated
+        if look.rate > _CHARGING or look.volts > rested or state.still_out > 0.02:
+            state.still, state.still_out = 0, 0.0
+            return
+        state.still += 1
+        if state.still == FRAMES_PER_HOUR:
+            state.still_volts = look.volts
+        elif state.still > FRAMES_PER_HOUR and state.still_volts - look.volts > 0.02:
+            state.fallen = look.frame.number
+
+    def _charger(self, look: Look) -> None:
+        state = self._state
+        if look.volts >= 2.3 and look.rate < -0.008 and look.highs[0] < 0 and look.spread > 0:
+            state.against.append(look.frame.number)
+        moved = look.frame.amp_hours / self._rated
+        state.paid += max(0.0, moved)
+        if look.volts >= _HELD_VOLTS:
+            state.held += 1
+            if state.held < _HELD_FRAMES:
+                return
+            if state.held == _HELD_FRAMES and state.debt >= _DEBT:
+                state.agreed = state.agreed + 1 if state.paid < _PAID * state.debt else 0
+                state.agreed_ms = look.at_ms
+                state.judged = True
+            state.debt, state.paid = 0.0, 0.0
+            return
+        if look.volts < _GONE_VOLTS:
+            state.held = 0
+        state.debt += max(0.0, -moved)
+
+    def _verdict(self, look: Look, moment: Moment, facts: Facts) -> Told | None:
+        state = self._state
+        odd = "" if facts.sign == "reversed" else self._odd(look, moment, facts)
+        said = self._teller.verdict()
+        if odd:
+            state.last_odd = look.frame.number
+            return self._found(look, odd) if said != "bypassed_both" else None
+        if said == "right" or facts.sign == "reversed":
+            return None
+        if said.startswith("bypassed"):
+            words = "for a week the voltage did nothing that the current does not explain"
+            cleared = look.frame.number - state.last_odd >= _CLEAR_FRAMES
+            return Told("right", words, ("amps",)) if cleared else None
+        return self._unaccused(said)
+
+    def _unaccused(self, said: str) -> Told | None:
+        """What is said where nothing was found so far."""
+        state = self._state
+        if state.judged and state.frames >= FRAMES_PER_DAY and state.moved >= 0.1 and len(state.events) <= 3:
+            words = (
+                "the bank took charge back when its charger held the voltage, and the voltage moves with the current"
+            )
+            return Told("right", words, ("amps",), value=float(len(state.events)))
+        if not said and state.frames >= 3 * FRAMES_PER_DAY:
+            words = "missing: a discharge by the meter of an eighth of the rated amp-hours and the charge after it"
+            return Told("cannot_tell", words, value=float(len(state.events)))
+        return None
+
+    def _odd(self, look: Look, moment: Moment, facts: Facts) -> str:
+        """The verdict that the last day asks for, or nothing."""
+        state = self._state
+        most = moment.limits["bypass_events_per_day"]
+        most_ohms = moment.limits["cell_ohm_amp_hours_high"]
+        misfit = (facts.slope is not None and facts.slope > most_ohms) or self._small_current(most_ohms)
+        fell = state.fallen > look.frame.number - FRAMES_PER_DAY
+        events = len(state.events) + (most / 2 if fell else 0)
+        charger = self._charger_seen(facts)
+        before = self._teller.verdict()
+        # A charger that comes and goes unseen makes jumps of its own.
+        if charger or before == "bypassed_charger":
+            load = events >= 3 * most
+        else:
+            load = events >= most and facts.changes >= _CHANGES and not misfit
+        if before == "bypassed_load" and charger:
+            return "bypassed_both"
+        return (
+            "bypassed_both" if load and charger else "bypassed_load" if load else "bypassed_charger" if charger else ""
+        )
+
+    def _charger_seen(self, facts: Facts) -> bool:
+        """A current whose sign was turned round looks the same, until a change of the current speaks for its sign."""
+        state = self._state
+        if facts.sign != "right" or (len(state.against) < 6 and not state.agreed):
+            return False
+        first = state.against[0] * FRAME_MS if state.against else state.agreed_ms
+        return state.frames < 2 * FRAMES_PER_DAY or facts.right_ms > first
+
+    def _small_current(self, most_ohms: float) -> bool:
+        """Whether the jumps go with the current after all, one that is far too small: then the scale is wrong."""
+        bends = self._state.bends
+        volts2 = sum(one[0] * one[0] for one in bends)
+        rate2 = sum(one[1] * one[1] for one in bends)
+        both = abs(sum(one[0] * one[1] for one in bends))
+        return rate2 > 0 and both >= 0.85 * sqrt(volts2 * rate2) and both > most_ohms * rate2
+
+    def _found(self, look: Look, verdict: str) -> Told:
+        state = self._state
+        words = []
+        if verdict != "bypassed_charger":
+            words.append(
+                f"{len(state.events)} times in a day the voltage jumped while the meter showed no change of current"
+            )
+        if state.against and verdict != "bypassed_load":
+            words.append(
+                f"for {len(state.against) * 5} minutes of a day a charger held the voltage while the meter showed"
+                " discharge"
+            )
+        elif verdict != "bypassed_load":
+            words.append(
+                "the voltage was held as by a charger for two hours, and the meter had counted next to no charge"
+            )
+        first = min([*state.events[:1], *state.against[:1], look.frame.number])
+        words.append("no setting mends it: all negative cables but the bank's own belong on the far side of the shunt")
+        return Told(verdict, "; ".join(words), ("amps",), since_ms=first * FRAME_MS, value=float(len(state.events)))
+
+    def to_plain(self) -> dict[str, Any]:
+        state = dict(vars(self._state))
+        state["recent"] = [list(one) for one in state["recent"]]
+        state["bends"] = [list(one) for one in state["bends"]]
+        for name in ("events", "against", "ratios"):
+            state[name] = list(state[name])
+        return {"said": dict(self._teller.said), "state": state}
+
+    def load_plain(self, plain: dict[str, Any]) -> None:
+        self._teller.said = dict(plain["said"])
+        self._state = _State(**plain["state"])

@@ -1,0 +1,254 @@
+"""Is the current's scale right? Amp-hours against the change of the rested voltage, and ohms against the bank's"
+" size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.meter_common import (
+    FRAMES_PER_DAY,
+    FRAMES_PER_HOUR,
+    Facts,
+    Look,
+    Teller,
+    Told,
+    correction,
+)
+from loggerd.model.finding import Finding
+from loggerd.model.ledger import Figure
+from loggerd.model.marks import Mark
+
+_CURVE = (
+    (0.0, "rest_volts_flat"),
+    (0.25, "rest_volts_25"),
+    (0.5, "rest_volts_50"),
+    (0.75, "rest_volts_75"),
+    (1.0, "rest_volts_full"),
+)
+_READ_AT = (3, 12, 36, 96, 288)
+"""A quiet stretch is read after so many frames: the longer, the better."""
+_QUIET = 0.006
+_APART = 72
+"""Readings of one discharge that are nearer to each other than so many frames are one."""
+_SHALLOW, _DEEP, _DEEPEST = 0.15, 0.25, 0.35
+_KEPT = 7
+_RATED_HOURS = 20.0
+_WRONG = ("too_large", "too_small")
+_ACID_BY_HOURS = 0.1
+"""The acid of a block gives more than a rating at a faster rate says: by this power of the ratio of hours."""
+FACTORS = ((1.2, "60 mV read as 50"), (1.333, "100 mV read as 75"), (1.5, "75 mV read as 50"), (2.0, "100 mV as 50"),
+           (3.0, "150 mV as 50"), (10.0, "a decimal place"), (1000.0, "amps read as milliamps"))  # fmt: skip
+
+
+def charge_left(volts: float, limits: Any) -> float:
+    """State of charge by the rested volts of a cell; straight on beyond both ends of the table."""
+    points = [(limits[name], share) for share, name in _CURVE]
+    pair = next((number for number in range(1, len(points) - 1) if volts < points[number][0]), len(points) - 1)
+    (low, share), (high, more) = points[pair - 1], points[pair]
+    return float(share + (volts - low) / (high - low) * (more - share))
+
+
+@dataclass
+class _State:
+    """`net`: amp-hours since the beginning; `full_at`: its value when the bank was last held at the charging voltage.
+
+    `full_share`: what the rested voltage after a charge says of it, at least 1; `quiet_rate`: current of quiet
+    stretches, as a share; `readings`: ratio, depth by voltage, quiet frames, frame number.
+    """
+
+    net: float = 0.0
+    full_at: float | None = None
+    full_ms: int | None = None
+    full_share: float = 1.0
+    held: int = 0
+    quiet: int = 0
+    quiet_rate: float = 0.0
+    frames: int = 0
+    beyond: list[int] = field(default_factory=list)
+    readings: list[list[float]] = field(default_factory=list)
+
+
+class Scale:
+    """See the module. `value` of the finding: amp-hours moved for each amp-hour that the rated size explains,"
+    " in percent."""
+
+    def __init__(self, ground: Ground) -> None:
+        self._rated = ground.bank.rated_amp_hours
+        self._by_hours = max(1.0, (_RATED_HOURS / ground.bank.rated_hours) ** _ACID_BY_HOURS)
+        reach = ground.accuracy["amps"].range if "amps" in ground.accuracy else None
+        self._reach = reach if reach is not None else 10 * self._rated
+        self._teller = Teller("meter.shunt_scale", {})
+        self._state = _State()
+
+    def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
+        state = self._state
+        state.frames += 1
+        told = self._beyond(look)
+        if look.frame.after_unknown or look.frame.missed > FRAMES_PER_HOUR:
+            state.full_at, state.held, state.quiet = None, 0, 0
+        if look.judged and facts.sign != "reversed":
+            self._follow(look, moment)
+        told = told or self._by_ohms(moment, facts) or self._by_depth(moment) or self._too_early()
+        return self._teller.tell(look, moment, told) if told else []
+
+    def _follow(self, look: Look, moment: Moment) -> None:
+        state, rate, volts = self._state, look.rate, look.volts
+        state.net += look.frame.amp_hours
+        holding = volts >= moment.limits["full_volts_per_cell"] and 0 <= rate <= 0.075
+        state.held = state.held + 1 if holding else 0
+        if state.held >= FRAMES_PER_HOUR:
+            state.full_at, state.full_ms = state.net, look.at_ms
+        elif volts >= moment.limits["full_volts_per_cell"]:
+            state.full_at = None
+        state.quiet = state.quiet + 1 if abs(rate) <= _QUIET and volts < 2.2 else 0
+        if state.full_at is None or state.quiet not in _READ_AT:
+            return
+        state.quiet_rate = 0.9 * state.quiet_rate + 0.1 * abs(rate) if state.quiet_rate else abs(rate)
+        moved = (state.full_at - state.net) / self._rated
+        # A small steady current may be a load or the meter's zero: what it makes of the time is not counted.
+        moved -= state.quiet_rate * (look.at_ms - (state.full_ms or look.at_ms)) / 3_600_000
+        left = charge_left(volts, moment.limits)
+        if moved < 0.02 and state.quiet >= 96:
+            before = state.full_share if state.full_share > 1.0 else 1.3
+            state.full_share = min(before, max(1.0, left))
+        elif moved > 0.1 and volts < 2.13 and state.full_share - left >= _SHALLOW:
+            self._read(moved, state.full_share - left, look.frame.number)
+
+    def _read(self, moved: float, depth: float, number: int) -> None:
+        readings, quiet = self._state.readings, self._state.quiet
+        new = [moved / depth, depth, quiet, number]
+        if readings and number - readings[-1][3] < _APART:
+            if quiet < readings[-1][2] or (quiet == readings[-1][2] and depth <= readings[-1][1]):
+                return
+            readings.pop()
+        readings.append(new)
+        del readings[:-_KEPT]
+
+    def _beyond(self, look: Look) -> Told | None:
+        """Readings of the current that no battery of this size can carry."""
+        state = self._state
+        if look.frame.marks.get(("amps", Mark.OUT_OF_RANGE)):
+            state.beyond.append(look.frame.number)
+            while state.beyond[0] <= look.frame.number - FRAMES_PER_DAY:
+                state.beyond.pop(0)
+            if len(state.beyond) >= FRAMES_PER_HOUR and self._reach >= 5 * self._rated:
+                words = f"in {len(state.beyond)} frames of a day the current was beyond {self._reach:g} A"
+                return self._wrong("too_large", words, 1000.0, None, state.beyond[0] * 300_000)
+        return None
+
+    def _by_ohms(self, moment: Moment, facts: Facts) -> Told | None:
+        """Ohms of a cell times amp-hours are much alike in all banks: a factor of 10 or more shows."""
+        slope = facts.slope
+        if slope is None or facts.bypass.startswith("bypassed"):
+            return None
+        low, high = moment.limits["cell_ohm_amp_hours_low"], moment.limits["cell_ohm_amp_hours_high"]
+        words = (
+            f"by its load steps a cell has {slope:.2g} ohms times rated amp-hours, plausible are {low:g} to {high:g}"
+        )
+        usual = (low * high) ** 0.5
+        if slope < low:
+            return self._wrong("too_large", words, usual / slope, None, None)
+        if slope > high:
+            return self._wrong("too_small", words, usual / slope, None, None)
+        return None
+
+    def _by_depth(self, moment: Moment) -> Told | None:
+        readings = self._state.readings
+        if not readings:
+            return None
+        most = moment.limits["scale_ratio_high"] * self._by_hours
+        told = self._teller.verdict()
+        ratio = self._beyond_any(most, alone=told != "right")
+        if ratio is not None:
+            words = f"the meter counted {ratio:.0%} of the rated amp-hours for a whole change of the rested voltage"
+            return self._wrong("too_large", words, ratio, ratio, self._state.full_ms)
+        long = [one for one in readings if one[2] >= 36 and one[1] >= _DEEP]
+        settled = long or (readings if len(readings) >= 4 else [])
+        if not settled:
+            return None
+        middle, _, quiet, _ = sorted(settled)[len(settled) // 2]
+        # The voltage has come back only in part: the shorter the rest, the more the true ratio may lie above.
+        upper = 1.15 if quiet >= 36 else 1.3 if quiet >= 12 else 1.5
+        least = moment.limits["scale_ratio_low"] * (0.8 if told == "right" else 1.0)
+        fits = self._fits(middle, middle * upper, least, most)
+        if fits.verdict == "right":
+            return None if told in _WRONG and not self._mended(most) else fits
+        return None if told in _WRONG or (told == "right" and middle >= least) else fits
+
+    def _beyond_any(self, most: float, alone: bool) -> float | None:
+        """The ratio that is more than a bank can be, if there is one: deep ones count alone, shallow ones together."""
+        readings = self._state.readings
+        last = readings[-1]
+        if alone and last[0] > most and last[1] >= (_DEEP if last[2] >= 12 else _DEEPEST):
+            return last[0]
+        deep = sorted(one[0] for one in readings if one[1] >= _DEEP)
+        every = sorted(one[0] for one in readings)
+        if alone and len(deep) >= 2 and deep[(len(deep) - 1) // 2] > most:
+            return deep[(len(deep) - 1) // 2]
+        if len(every) >= 4 and every[(len(every) - 1) // 2] > most:
+            return every[(len(every) - 1) // 2]
+        return None
+
+    def _mended(self, most: float) -> bool:
+        """Whether the readings of some days are all well within what a bank can be."""
+        readings = self._state.readings
+        return len(readings) == _KEPT and max(one[0] for one in readings) < 0.9 * most
+
+    @staticmethod
+    def _fits(middle: float, high: float, least: float, most: float) -> Told:
+        band = (middle * 100, middle * 80, high * 100)
+        if least <= middle and high <= most:
+            words = (
+                f"a whole change of the rested voltage takes about {middle:.0%} of the rated amp-hours; errors of the"
+                " scale under about a third can't be seen"
+            )
+            return Told("right", words, ("amps",), "bank", None, *band)
+        if middle < least:
+            words = (
+                f"a whole change of the rested voltage takes only about {middle:.0%} of the rated amp-hours: the meter"
+                " reads too little, or a load bypasses it, or the bank has lost that much; missing: a reading of a"
+                " known load"
+            )
+        else:
+            words = (
+                f"a whole change of the rested voltage takes {middle:.0%} to {high:.0%} of the rated amp-hours,"
+                " which is"
+                " more than some banks have; missing: three hours of rest after a deep discharge"
+            )
+        return Told("cannot_tell", words, (), "bank", None, *band)
+
+    def _wrong(self, verdict: str, words: str, factor: float, ratio: float | None, since_ms: int | None) -> Told:
+        sizes = sorted(FACTORS, key=lambda one: abs(one[0] / (factor if factor > 1 else 1 / factor) - 1))
+        if verdict == "too_small":
+            guess = 1 / (1000.0 if factor < 0.03 else 10.0)
+            fits = "milliamps read as amps" if factor < 0.03 else "a decimal place"
+        elif factor >= 5:
+            guess, fits = (1000.0, "amps read as milliamps") if factor >= 30 else (10.0, "a decimal place")
+        else:
+            near = [one for one in sizes if one[0] >= 1.3][:2]
+            guess, fits = near[0][0], " or ".join(f"{one[0]:g} ({one[1]})" for one in near)
+        line = "shunt = { rated_amps = ..., rated_millivolts = 75 } as its label says, or scale"
+        reason = f"{words}; a factor that fits: {fits}; {correction(since_ms, line)}"
+        details = (Figure("likely_factor", guess), *((Figure("ratio", ratio),) if ratio is not None else ()))
+        band = (None, None, None) if ratio is None else (ratio * 100, ratio * 80, ratio * 140)
+        return Told(verdict, reason, ("amps",), "bank", since_ms, *band, details)
+
+    def _too_early(self) -> Told | None:
+        if self._state.frames < 2 * FRAMES_PER_DAY or self._teller.verdict():
+            return None
+        return Told(
+            "cannot_tell",
+            "missing: a discharge from full by a quarter or more, with a quarter of an hour without load after it; or"
+            " a reading of a known current",
+        )
+
+    def to_plain(self) -> dict[str, Any]:
+        state = dict(vars(self._state))
+        state["beyond"], state["readings"] = list(state["beyond"]), [list(one) for one in state["readings"]]
+        return {"said": dict(self._teller.said), "state": state}
+
+    def load_plain(self, plain: dict[str, Any]) -> None:
+        self._teller.said = dict(plain["said"])
+        self._state = _State(**plain["state"])

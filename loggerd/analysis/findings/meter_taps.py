@@ -1,0 +1,289 @@
+"""Are the taps where they should be? Blocks against their peers and against the bank voltage.
+
+Two whole channels of equal, healthy blocks that are exchanged cannot be seen: every reading is right but for its name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import isnan
+from typing import Any
+
+from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.meter_common import FRAMES_PER_HOUR, Facts, Look, Teller, Told
+from loggerd.analysis.frames import FRAME_MS
+from loggerd.model.bank import Accuracy
+from loggerd.model.finding import Finding
+from loggerd.model.marks import Mark
+
+_EVERY = 3
+"""Every so many frames the taps are looked at; what follows counts such looks."""
+_STREAK = 2 * FRAMES_PER_HOUR // _EVERY
+_LEAST_BLOCKS = 3
+_STATES = ("discharge", "rest", "charge")
+_FADE = 0.95
+_LEAST_FRAMES = 6.0
+
+
+def kind_of(share: float) -> str:
+    """What a block's voltage is like, as a share of the median of its peers."""
+    if abs(share) < 0.1:
+        return "zero"
+    if abs(share + 1) < 0.15:
+        return "negative"
+    if abs(share - 2) < 0.2:
+        return "double"
+    return "normal" if 0.75 < share < 1.25 else "odd"
+
+
+@dataclass
+class _State:
+    """By block: `kinds` of the current streak, `streaks` its frames, `since` its first frame, `seen` what the bank did
+    meanwhile; `departures` by state of
+    the bank: fading means of the deviation from the median [V] by block, `weights` how many frames that is; `sums` by
+    string: fading mean of sum less bank volts, `sum_frames` how many."""
+
+    kinds: list[str] = field(default_factory=list)
+    streaks: list[int] = field(default_factory=list)
+    since: list[int] = field(default_factory=list)
+    seen: list[list[str]] = field(default_factory=list)
+    departures: dict[str, list[float]] = field(default_factory=dict)
+    weights: dict[str, float] = field(default_factory=dict)
+    sums: list[float] = field(default_factory=list)
+    sum_frames: float = 0.0
+    frames: int = 0
+    sum_since: int | None = None
+
+
+class Taps:
+    """See the module. `value`: by how much the sum of the taps differs from the bank voltage [V]."""
+
+    def __init__(self, ground: Ground) -> None:
+        self._bank, self._layout = ground.bank, ground.layout
+        blocks = self._bank.blocks
+        self._names = ground.layout.names[ground.layout.block_volts]
+        self._names_set = {"volts", *self._names}
+        self._read = blocks >= _LEAST_BLOCKS and all(name in ground.channels for name in self._names)
+        self._accuracy = [ground.accuracy.get(name, Accuracy()) for name in ("volts", *self._names)]
+        self._teller = Teller("meter.taps", {})
+        seen: list[list[str]] = [[] for _ in range(blocks)]
+        self._state = _State(["normal"] * blocks, [0] * blocks, [0] * blocks, seen, sums=[0.0] * self._bank.strings)
+
+    def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
+        if not self._read or look.frame.number % _EVERY or not self._names_set.isdisjoint(facts.bad):
+            return []
+        blocks = look.means[self._layout.block_volts]
+        known = sorted(one for one in blocks if not isnan(one))
+        if len(known) < _LEAST_BLOCKS and not look.frame.marks:
+            return []
+        self._state.frames += 1
+        median = known[len(known) // 2] if known else 0.0
+        self._order(look, blocks, median)
+        marked = any(mark is Mark.OUT_OF_RANGE for _, mark in look.frame.marks)
+        if len(known) == len(blocks) and not isnan(look.rate) and not marked:
+            self._gather(look, blocks, known)
+        told = self._by_kind(look) or self._mirrored(look, moment) or self._summed(moment, look) or self._right()
+        return self._teller.tell(look, moment, told) if told else []
+
+    def _order(self, look: Look, blocks: list[float], median: float) -> None:
+        state = self._state
+        if median < 1.2 * self._bank.cells_per_block:
+            return
+        marks, here = look.frame.marks, self._state_of(look)
+        for place, volts in enumerate(blocks):
+            if not isnan(volts):
+                kind = kind_of(volts / median)
+                # A cell that stands alone in its block may be shorted, which is no fault of the tap.
+                kind = "odd" if kind == "zero" and self._bank.cells_per_block == 1 else kind
+            elif marks and (self._names[place], Mark.OUT_OF_RANGE) in marks:
+                kind = "beyond"
+            else:
+                continue
+            if kind == state.kinds[place]:
+                state.streaks[place] += 1
+            else:
+                state.kinds[place], state.streaks[place], state.since[place] = kind, 1, look.frame.number
+                state.seen[place] = []
+            if here not in state.seen[place]:
+                state.seen[place].append(here)
+
+    def _gather(self, look: Look, blocks: list[float], known: list[float]) -> None:
+        state, strings = self._state, self._bank.strings
+        middle = len(known) // 2
+        median = known[middle] if len(known) % 2 else 0.5 * (known[middle - 1] + known[middle])
+        here = self._state_of(look)
+        weight = state.weights.get(here, 0.0)
+        means = state.departures.setdefault(here, [0.0] * len(blocks))
+        share = max(1 - _FADE, 1 / (weight + 1))
+        for place, volts in enumerate(blocks):
+            means[place] += share * (volts - median - means[place])
+        state.weights[here] = min(weight + 1, 1 / (1 - _FADE))
+        whole = look.means[1]
+        if not isnan(whole) and abs(look.rate) < 0.02:
+            share = max(1 - _FADE, 1 / (state.sum_frames + 1))
+            per_string = self._bank.blocks_per_string
+            for string in range(strings):
+                summed = sum(blocks[string * per_string : (string + 1) * per_string])
+                state.sums[string] += share * (summed - whole - state.sums[string])
+            state.sum_frames = min(state.sum_frames + 1, 1 / (1 - _FADE))
+
+    def _state_of(self, look: Look) -> str:
+        """What the bank does, in all of the frame; a noisy current leaves that open."""
+        near = 0.01 * self._bank.rated_amp_hours
+        if look.rate < -0.03 and look.highs[0] <= near:
+            return "discharge"
+        if look.rate > 0.03 and look.lows[0] >= -near:
+            return "charge"
+        return "rest" if look.spread < 0.02 else "mixed"
+
+    def _by_kind(self, look: Look) -> Told | None:
+        state = self._state
+        wrong = {
+            place + 1: state.kinds[place]
+            for place in range(len(state.kinds))
+            if state.streaks[place] >= _STREAK and state.kinds[place] in _WORDS
+        }
+        if len(wrong) == 1 and not self._alone(next(iter(wrong)), look):
+            return None
+        if not wrong or len(wrong) > max(3, len(state.kinds) // 2):
+            return None
+        since = min(state.since[block - 1] for block in wrong) * FRAME_MS
+        listed = ", ".join(f"block {block} reads {_WORDS[kind]}" for block, kind in wrong.items())
+        names = tuple(self._names[block - 1] for block in wrong)
+        verdict, words = self._pattern(wrong)
+        return Told(verdict, f"{listed}: {words}", names, since_ms=since)
+
+    def _alone(self, block: int, look: Look) -> bool:
+        """Whether a single block that reads wrong is one of the taps: whatever the current, and not in the bank's own
+        voltage. An open cell reads wrong under load, an empty block lacks in the bank as well."""
+        state = self._state
+        kind = state.kinds[block - 1]
+        if kind == "beyond" or len(state.seen[block - 1]) < 2:
+            return False
+        whole = look.means[1]
+        if isnan(whole):
+            return True
+        first = (block - 1) // self._bank.blocks_per_string * self._bank.blocks_per_string
+        summed = sum(look.means[self._layout.block_volts][first : first + self._bank.blocks_per_string])
+        return abs(summed - whole) > 0.5 * self._bank.cells_per_block * 2.0
+
+    def _pattern(self, wrong: dict[int, str]) -> tuple[str, str]:
+        """Which mistake of wiring gives this."""
+        per_string = self._bank.blocks_per_string
+        for block, kind in wrong.items():
+            before, after = wrong.get(block - 1), wrong.get(block + 1)
+            first, last = (block - 1) % per_string == 0, block % per_string == 0
+            if (
+                kind == "negative"
+                and (before == "double" or first)
+                and (after == "double" or last)
+                and (before or after)
+            ):
+                return "swapped", (
+                    f"the tap wires on both sides of block {block} are exchanged; put them right, or read both"
+                    " channels at"
+                    " each other's place"
+                )
+            if kind == "double" and "zero" in {before, after}:
+                other = block + 1 if after == "zero" else block - 1
+                between = max(block, other)
+                return "shifted", f"the tap between blocks {between - 1} and {between} sits one post too far"
+        kinds = set(wrong.values())
+        if kinds == {"negative"}:
+            return "reversed", "its two wires are exchanged; put them right, or scale = -1 for this channel"
+        if kinds == {"zero"}:
+            return "no_reading", "a tap is off or its fuse is blown, or the channels are read one place off (address)"
+        return "swapped", "tap wires are at the wrong posts"
+
+    def _mirrored(self, look: Look, moment: Moment) -> Told | None:
+        state = self._state
+        ready = [one for one in _STATES if state.weights.get(one, 0.0) >= _LEAST_FRAMES]
+        if len(ready) < 2 or self._bank.blocks < 4 or look.frame.number % FRAMES_PER_HOUR:
+            return None
+        least = moment.limits["tap_mirror_volts"] * self._bank.cells_per_block
+        for block in range(1, self._bank.blocks):
+            if block % self._bank.blocks_per_string == 0:
+                continue
+            one, two = ([state.departures[name][block - 1 + step] for name in ready] for step in (0, 1))
+            if _mirror(one, two, least):
+                words = (
+                    f"blocks {block} and {block + 1} differ from their peers by {one[0]:+.2f} V and {two[0]:+.2f} V,"
+                    " charging, discharging and at rest alike: the tap between them is at a wrong post or its"
+                    " wire is bad"
+                )
+                names = (self._names[block - 1], self._names[block])
+                return Told("mirror", words, names, value=one[0])
+        return None
+
+    def _summed(self, moment: Moment, look: Look) -> Told | None:
+        state = self._state
+        if state.sum_frames < _STREAK:
+            return None
+        worst = max(range(len(state.sums)), key=lambda string: abs(state.sums[string]))
+        off, whole = state.sums[worst], look.means[1]
+        if isnan(whole):
+            return None
+        gains = [0.002 if one.gain is None else one.gain for one in self._accuracy]
+        stated = gains[0] * whole + max(gains[1:]) * whole + (self._accuracy[0].offset or 0.0)
+        limit = max(moment.limits["tap_sum_volts"], moment.limits["tap_sum_fraction"] * whole, 1.2 * stated)
+        if abs(off) <= limit:
+            if self._teller.verdict() == "sum_off" and abs(off) > 0.8 * limit:
+                return None
+            state.sum_since = None
+            return None
+        state.sum_since = state.sum_since or look.at_ms
+        words = (
+            f"the blocks of string {worst + 1} add up to {off:+.2f} V more than the bank voltage at rest; allowed:"
+            f" {limit:.2f} V. A scale is wrong, or a tap is missed"
+        )
+        return Told("sum_off", words, ("volts",), since_ms=state.sum_since, value=off)
+
+    def _right(self) -> Told | None:
+        state = self._state
+        normal = all(
+            kind in {"normal", "odd"} and streak >= _STREAK
+            for kind, streak in zip(state.kinds, state.streaks, strict=True)
+        )
+        ready = sum(state.weights.get(one, 0.0) >= _LEAST_FRAMES for one in _STATES)
+        if not normal or ready < 2 or (self._teller.verdict() == "mirror" and not self._apart()):
+            return None
+        value = state.sums[0] if state.sum_frames >= _STREAK else None
+        if self._teller.verdict() == "sum_off" and state.sum_since is not None:
+            return None
+        return Told("right", "the blocks read alike, and add up to the bank voltage", self._names, value=value)
+
+    def _apart(self) -> bool:
+        """Whether no two neighbours are mirrored any more, by half of what names them."""
+        least = 0.012 * self._bank.cells_per_block
+        ready = [one for one in _STATES if self._state.weights.get(one, 0.0) >= _LEAST_FRAMES]
+        pairs = range(self._bank.blocks - 1)
+        return not any(
+            _mirror(*([self._state.departures[name][place + step] for name in ready] for step in (0, 1)), least)
+            for place in pairs
+        )
+
+    def to_plain(self) -> dict[str, Any]:
+        state = dict(vars(self._state))
+        state["seen"] = [list(one) for one in state["seen"]]
+        for name in ("kinds", "streaks", "since", "sums"):
+            state[name] = list(state[name])
+        state["departures"] = {name: list(values) for name, values in state["departures"].items()}
+        state["weights"] = dict(state["weights"])
+        return {"said": dict(self._teller.said), "state": state}
+
+    def load_plain(self, plain: dict[str, Any]) -> None:
+        self._teller.said = dict(plain["said"])
+        self._state = _State(**plain["state"])
+
+
+_WORDS = {"zero": "nothing", "negative": "negative", "double": "double", "beyond": "what no block can have"}
+
+
+def _mirror(one: list[float], two: list[float], least: float) -> bool:
+    """Whether two deviations are large, opposite and the same in every state."""
+    first, second = sum(one) / len(one), sum(two) / len(two)
+    if min(abs(first), abs(second)) < least or first * second > 0:
+        return False
+    size = 0.5 * (abs(first) + abs(second))
+    allowed = 0.2 * size
+    return abs(first + second) <= allowed and max(one) - min(one) <= allowed and max(two) - min(two) <= allowed

@@ -1,0 +1,85 @@
+"""What counts as a right name for a seeded cause, and what is true of it too: a consequence, or a part of the seed."""
+
+from __future__ import annotations
+
+_FADE = ("low capacity", "loss of capacity", "end of life")
+_FADED_OR_RESISTIVE = (*_FADE, "rising resistance", "aged block")
+
+RIGHT: dict[str, tuple[str, ...]] = {
+    "sulfation": ("sulfated", "sulfation"),
+    "stratification": ("stratification",),
+    "shorted_cell": ("shorted cell",),
+    "open_cell": ("open cell or strap", "open string"),
+    "dry_out": ("dry-out", "loss of water"),
+    "grid_corrosion": ("grid corrosion", *_FADED_OR_RESISTIVE),
+    "loose_link": ("loose link", "high-resistance link"),
+    "thermal_runaway": ("thermal runaway",),
+    "out_of_balance": ("out of balance",),
+    "low_capacity_block": ("low capacity",),
+    "unequal_strings": ("unequal strings", "high-resistance link"),
+    "parasitic_load": ("parasitic load",),
+    "set_point_low": ("charger set point low",),
+    "set_point_high": ("charger set point high",),
+    "compensation_wrong": ("temperature compensation wrong",),
+    "over_discharge": ("over-discharge",),
+    "freezing_risk": ("freezing",),
+    "overcharge": ("overcharge",),
+    "contamination": ("self-discharge", "contamination"),
+    "active_material_wear": _FADE,
+    "chronic_undercharge": ("chronic undercharge",),
+    "sign_flipped": ("reversed current",),
+    "shunt_scale": ("wrong current scale",),
+    "bypassed_load": ("load bypasses the shunt",),
+    "bypassed_charger": ("charger bypasses the shunt",),
+    "swapped_taps": ("swapped taps",),
+    "shifted_taps": ("shifted tap",),
+    "temperature_probe": ("dead temperature probe", "detached temperature probe", "drifting temperature probe"),
+    "stuck_channel": ("stuck channel",),
+    "noisy_channel": ("noisy channel",),
+    "sensor_offset": ("zero offset", "sum of taps", "bad tap"),
+    "mirrored_taps": ("bad tap",),
+    "dead_device": ("silent channel", "gaps in the record"),
+    "wrong_clock": ("clock not set", "clock wrong"),
+}
+
+TRUE_TOO: dict[str, tuple[str, ...]] = {
+    "sulfation": (*_FADED_OR_RESISTIVE, "chronic undercharge"),
+    "stratification": ("charger set point low", "chronic undercharge", *_FADE),
+    "shorted_cell": ("self-discharge", "out of balance", "spread", "charger set point high", "overcharge"),
+    "open_cell": ("loose link", "high-resistance link"),
+    "dry_out": (*_FADED_OR_RESISTIVE, "rising gassing", "overcharge"),
+    "loose_link": ("rising resistance", "hot block"),
+    "thermal_runaway": ("heat", "temperature compensation wrong", "rising gassing", "overcharge", "dry-out"),
+    "out_of_balance": ("self-discharge", "spread"),
+    "low_capacity_block": ("aged block", "spread", "loss of capacity", "over-discharge"),
+    "unequal_strings": ("loose link", *_FADED_OR_RESISTIVE),
+    "set_point_low": ("chronic undercharge", "sulfated", "sulfation", "temperature compensation wrong"),
+    "set_point_high": ("overcharge", "heat", "loss of water", "rising gassing", "temperature compensation wrong"),
+    "compensation_wrong": ("charger set point high", "charger set point low", "overcharge", "chronic undercharge"),
+    "over_discharge": ("chronic undercharge", "sulfated", "sulfation"),
+    "freezing_risk": ("chronic undercharge", "over-discharge", "sulfated"),
+    "overcharge": ("charger set point high", "heat", "loss of water", "rising gassing"),
+    "contamination": ("out of balance", "spread", "chronic undercharge"),
+    "active_material_wear": ("rising resistance",),
+    "chronic_undercharge": ("charger set point low", "sulfated", "sulfation", "out of balance", "over-discharge"),
+    "shunt_scale": ("readings out of range",),
+    "bypassed_load": ("loads and charger bypass the shunt",),
+    "bypassed_charger": ("loads and charger bypass the shunt",),
+    "swapped_taps": ("reversed tap", "bad tap"),
+    "shifted_taps": ("tap off", "swapped taps", "bad tap"),
+    "temperature_probe": ("stuck channel", "readings out of range", "noisy channel"),
+    "stuck_channel": ("sum of taps", "bad tap"),
+    "mirrored_taps": ("sum of taps",),
+    "dead_device": ("tap off",),
+}
+
+NOTHING = "nothing named"
+
+
+def kind_of_answer(seeded: str, named: str) -> str:
+    """How a name stands to the seeded cause: "right", "true too", "nothing" or "wrong"."""
+    if named == NOTHING:
+        return "nothing"
+    if named in RIGHT[seeded]:
+        return "right"
+    return "true too" if named in TRUE_TOO.get(seeded, ()) else "wrong"

@@ -1,0 +1,67 @@
+"""Judges many cases in several processes, prints how far it has come, and the tables even when interrupted."""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+import sys
+import time
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from types import FrameType
+
+from simulators.judging.cases import batches
+from simulators.judging.judge import Outcome, judge
+from simulators.judging.stream import Case
+from simulators.judging.table import report
+
+BATCH = 24
+"""Cases simulated together: enough to be fast, few enough that progress is seen."""
+_SIGNALS = (signal.SIGINT, signal.SIGTERM)
+
+
+def run(cases: Sequence[Case], processes: int = 2) -> str:
+    """Judge the cases and return the tables as text. After Ctrl-C or SIGTERM: of those that were done."""
+    outcomes: list[Outcome] = []
+    groups = sorted(batches(cases, BATCH), key=lambda group: -sum(case.days for case in group))
+    begun = time.monotonic()
+    pool = ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _ignore_interrupts)
+    before = {number: signal.signal(number, _interrupt_once) for number in _SIGNALS}
+    try:
+        for done in as_completed([pool.submit(judge, group) for group in groups]):
+            outcomes += done.result()
+            days = sum(outcome.case.days for outcome in outcomes)
+            _say(f"\r{len(outcomes)} of {len(cases)} banks, {days / 365.25:.1f} bank-years, {_elapsed(begun)}")
+    except KeyboardInterrupt:
+        _say("\ninterrupted: tables of what was done")
+        pool.shutdown(wait=False, cancel_futures=True)
+        for worker in multiprocessing.active_children():
+            worker.kill()
+    finally:
+        pool.shutdown()
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    _say("\n")
+    return report(outcomes)
+
+
+def _interrupt_once(number: int, frame: FrameType | None) -> None:
+    """Ctrl-C or SIGTERM: the tables have to be made yet, so that a second one is not heard."""
+    for heard in _SIGNALS:
+        signal.signal(heard, signal.SIG_IGN)
+    raise KeyboardInterrupt
+
+
+def _ignore_interrupts() -> None:
+    """Ctrl-C goes to the parent, which ends the workers."""
+    for number in _SIGNALS:
+        signal.signal(number, signal.SIG_IGN)
+
+
+def _elapsed(begun: float) -> str:
+    return f"{time.monotonic() - begun:.0f} s"
+
+
+def _say(text: str) -> None:
+    sys.stderr.write(text)
+    sys.stderr.flush()

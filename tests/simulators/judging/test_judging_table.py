@@ -1,0 +1,97 @@
+"""The tables of judging: intervals against published values and SciPy, names against seeds, bars that are missed."""
+
+from __future__ import annotations
+
+import pytest
+from scipy import stats
+
+from loggerd.analysis.findings import FINDINGS
+from simulators.judging.causes import NOTHING, RIGHT, TRUE_TOO, kind_of_answer
+from simulators.judging.faults import CAUSES, draw_fault
+from simulators.judging.intervals import poisson_interval, share_interval
+from simulators.judging.judge import Outcome, Told, judge
+from simulators.judging.stream import Case
+from simulators.judging.table import false_findings, report, score
+
+
+@pytest.mark.parametrize("count", [0, 1, 3, 10, 57])
+def test_rate_intervals_are_exact(count: int) -> None:
+    """Garwood (1936): half chi-square quantiles with 2n and 2n + 2 degrees of freedom."""
+    low, high = poisson_interval(count, 2.0)
+    assert high == pytest.approx(stats.chi2.ppf(0.975, 2 * count + 2) / 4.0, rel=1e-6)
+    assert low == pytest.approx(stats.chi2.ppf(0.025, 2 * count) / 4.0 if count else 0.0, rel=1e-6)
+
+
+@pytest.mark.parametrize(("count", "of"), [(0, 10), (7, 10), (10, 10), (171, 190)])
+def test_share_intervals_are_exact(count: int, of: int) -> None:
+    expected = stats.binomtest(count, of).proportion_ci(0.95, "exact")
+    assert share_interval(count, of) == pytest.approx((expected.low, expected.high), abs=1e-6)
+
+
+def test_no_exposure_is_refused() -> None:
+    with pytest.raises(ValueError, match="exposure"):
+        poisson_interval(0, 0.0)
+
+
+def test_every_cause_has_right_names() -> None:
+    assert set(RIGHT) == set(CAUSES)
+    assert set(TRUE_TOO) <= set(CAUSES)
+    for cause, names in RIGHT.items():
+        assert kind_of_answer(cause, names[0]) == "right"
+        assert not set(names) & set(TRUE_TOO.get(cause, ()))
+    assert kind_of_answer("dry_out", NOTHING) == "nothing"
+    assert kind_of_answer("dry_out", "shorted cell") == "wrong"
+
+
+def test_words_of_the_catalogue_are_known_here() -> None:
+    """A cause that findings can name and no seed stands for would always be called wrong."""
+    known = {name for names in (*RIGHT.values(), *TRUE_TOO.values()) for name in names}
+    named = {verdict.cause for spec in FINDINGS for verdict in spec.verdicts if verdict.cause}
+    assert named <= known
+
+
+def _outcome(cause: str, *told: Told) -> Outcome:
+    fault = draw_fault(cause, 2, "golf", 3, 70)
+    return Outcome(Case("golf", 3, 120, fault=fault), list(told), list(told))
+
+
+def _told(day: int, subject: str, cause: str, weight: int = 60) -> Told:
+    return Told(day, "blocks.cause", subject, "word", cause, weight)
+
+
+def test_a_score_tells_name_days_and_place() -> None:
+    fault = _outcome("shorted_cell").case.fault
+    assert fault is not None
+    right = score(_outcome("shorted_cell", _told(72, fault.subject, "shorted cell")))
+    assert (right.kind, right.days, right.placed) == ("right", 2, True)
+    elsewhere = score(_outcome("shorted_cell", _told(90, f"block {fault.block % 6 + 1}", "shorted cell")))
+    assert (elsewhere.kind, elsewhere.placed) == ("right", False)
+    wrong = score(_outcome("shorted_cell", _told(90, "bank", "freezing")))
+    assert (wrong.kind, wrong.days, wrong.placed) == ("wrong", None, None)
+    assert score(_outcome("shorted_cell")).kind == "nothing"
+
+
+def test_false_findings_are_counted_before_a_fault_and_in_healthy_banks() -> None:
+    ill = _outcome("dry_out", _told(10, "bank", "overcharge"), _told(75, "bank", "dry-out"))
+    well = Outcome(Case("golf", 4, 365), [_told(200, "block 2", "low capacity", 30)])
+    told, years = false_findings([ill, well])
+    assert [one.cause for one in told] == ["overcharge", "low capacity"]
+    assert years == pytest.approx((70 + 365) / 365.25)
+
+
+def test_a_report_says_which_bars_are_missed() -> None:
+    text = report([_outcome("dry_out"), Outcome(Case("golf", 4, 365))])
+    assert "MISSED: right cause first" in text
+    assert "MISSED: at least 50 healthy bank-years" in text
+    assert "MISSED: upper limit" in text
+    good = [_outcome("dry_out", _told(80, "bank", "dry-out")) for _ in range(3)]
+    assert "MISSED: right cause first" not in report(good)
+    assert report([]) == "\n"
+
+
+def test_cases_go_through_the_fold_of_the_service() -> None:
+    fault = draw_fault("set_point_high", 2, "golf", 6, 8)
+    outcomes = judge([Case("golf", 6, 24, fault=fault), Case("golf", 6, 24)])
+    assert [one.case.fault for one in outcomes] == [fault, None]
+    assert any(told.cause == "charger set point high" for told in outcomes[0].told)
+    assert not any(told.cause == "charger set point high" for told in outcomes[1].told)

@@ -17,7 +17,7 @@ PURE = ("model", "decoding", "analysis", "alarms", "wording")
 HARMLESS = {
     "__future__", "bisect", "codecs", "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal",
     "enum", "fractions", "functools", "heapq", "itertools", "json", "math", "numpy", "numpy.typing", "operator", "re",
-    "struct", "typing",
+    "statistics", "struct", "typing",
 }  # fmt: skip
 _WRITES = ("write_coil", "write_register", "mask_write", "readwrite_registers", "write_file")
 _LINES = {"ModbusLine", "SerialLinesLine", "TcpConnection", "RtuConnection"}

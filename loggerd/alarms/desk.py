@@ -2,7 +2,8 @@
 
 It looks at all conditions at once, at rising instants; what it knows is a dict of alarms, stored with every change.
 Looking more often notices sooner what falls due, and changes nothing else: what falls due is dated when it did, and
-taken in the order of its dates. It is noticed only at a look at which the condition still stands as it did.
+taken in the order of its dates. Only suppression by design has no date of its own: it is dated
+when it is noticed. What falls due is noticed only at a look at which the condition still stands as it did.
 """
 
 from __future__ import annotations
@@ -59,13 +60,15 @@ class Desk:
         """
         self._begin(now)
         standing = {one.key: one for one in conditions}
+        known: dict[AlarmKey, ConditionNow] = {}
         for key in sorted(set(standing) | set(self.alarms)):
             told = standing.get(key) or ConditionNow(key, False)
             if key.condition not in self.conditions:
                 told = ConditionNow(key, False)  # a condition of an earlier version
             if told.true or key in self.alarms:
-                self._follow(key, told, (quiet or {}).get(key.bank, {}), now)
-        self._group()
+                known[key] = told
+                self._take_in(key, told, now)
+        self._run(known, quiet or {}, now)
         self._forget(now)
         return self._results(())
 
@@ -109,7 +112,7 @@ class Desk:
 
     # -- conditions and what falls due --
 
-    def _follow(self, key: AlarmKey, told: ConditionNow, quiet: Mapping[str, str], now: Instant) -> None:
+    def _take_in(self, key: AlarmKey, told: ConditionNow, now: Instant) -> None:
         alarm = self.alarms.get(key) or Alarm(key)
         differs = told.known and told.true != alarm.active
         begun = alarm.since if alarm.active or alarm.pending else None
@@ -118,16 +121,41 @@ class Desk:
         if told.true and told.known:
             since = told.since or begun or now
             alarm = replace(alarm, evidence=told.evidence, reason=told.reason, since=since, follows=told.follows)
+            if alarm.active and alarm.state is not AlarmState.ACKNOWLEDGED:
+                # Whoever acknowledges it has seen it as bad as this.
+                alarm = replace(alarm, level=max(alarm.level, told.level))
         self._keep(alarm)
+
+    def _run(
+        self, known: Mapping[AlarmKey, ConditionNow], quiet: Mapping[str, Mapping[str, str]], now: Instant
+    ) -> None:
+        """Let happen what has fallen due, date by date over all alarms, for roots come and go in between."""
+        self._group()
+        while True:
+            dues = {key: due for key, told in known.items() if (due := self._due(key, told, quiet, now)) is not None}
+            if not dues:
+                return
+            date_ms = min(due.at.at_ms for due in dues.values())
+            begun = len(self._changes)
+            for key, due in dues.items():
+                if due.at.at_ms == date_ms:
+                    self._happen(self.alarms[key], due, known[key])
+            self._group()
+            self._changes[begun:] = [
+                one if one.root else replace(one, root=self.alarms[one.key].root) for one in self._changes[begun:]
+            ]
+
+    def _due(
+        self, key: AlarmKey, told: ConditionNow, quiet: Mapping[str, Mapping[str, str]], now: Instant
+    ) -> Due | None:
         condition = self.conditions.get(key.condition)
-        why = condition.holds_back(quiet) if condition is not None else None
-        while (due := soonest(self.alarms[key], told, condition, why, now)) is not None:
-            self._happen(self.alarms[key], due, told)
+        why = condition.holds_back(quiet.get(key.bank, {})) if condition is not None else None
+        return soonest(self.alarms[key], told, condition, why, now)
 
     def _happen(self, alarm: Alarm, due: Due, told: ConditionNow) -> None:
         at, event = due.at, due.event
         if event is AlarmEvent.RAISED:
-            alarm = _raised(alarm, at, told.level)
+            alarm = _raised(alarm, at, told.level, self.conditions.get(alarm.key.condition))
         elif event is AlarmEvent.CLEARED:
             alarm = replace(alarm, active=False, pending=None, cleared=at)
         elif event is AlarmEvent.RE_ALARMED:
@@ -184,19 +212,16 @@ class Desk:
             self._touched[alarm.key] = alarm
 
     def _results(self, refused: tuple[tuple[KeeperAction, str], ...]) -> AlarmResults:
-        changes = tuple(
-            replace(change, root=alarm.root) if not change.root and (alarm := self.alarms.get(change.key)) else change
-            for change in self._changes
-        )
         gone = tuple(key for key in dict.fromkeys(self._gone) if key not in self.alarms)
-        results = AlarmResults(tuple(self._touched.values()), changes, refused, gone)
+        results = AlarmResults(tuple(self._touched.values()), tuple(self._changes), refused, gone)
         self._touched, self._changes, self._gone = {}, [], []
         return results
 
 
-def _raised(alarm: Alarm, at: Instant, level: int) -> Alarm:
-    """Active from an instant on. It is forgotten in time, so an alarm that is still known has come and gone."""
-    again = alarm.cleared is not None
+def _raised(alarm: Alarm, at: Instant, level: int, condition: AlarmCondition | None) -> Alarm:
+    """Active from an instant on. One that cleared not long ago comes and goes: its off-delay doubles."""
+    gone_ms = None if alarm.cleared is None else at.at_ms - alarm.cleared.at_ms
+    again = gone_ms is not None and gone_ms < remembered_ms(alarm, condition)
     return replace(
         alarm,
         active=True,

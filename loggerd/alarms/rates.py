@@ -96,7 +96,7 @@ def floods(raised_ms: Iterable[int], until_ms: int) -> list[Flood]:
             position += 1
             continue
         last = position
-        while last + 1 < len(instants) and instants[last + 1] < _thin(instants, last):
+        while last + 1 < len(instants) and instants[last + 1] <= _thin(instants, last):
             last += 1
         end_ms = _thin(instants, last)
         found.append(Flood(instants[position], end_ms if end_ms <= until_ms else None, last - first + 1))

@@ -15,7 +15,7 @@ from simulators.judging.judge import Outcome, judge
 from simulators.judging.stream import Case
 from simulators.judging.table import report
 
-BATCH = 24
+BATCH = 8
 """Cases simulated together: enough to be fast, few enough that progress is seen."""
 _SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
@@ -37,10 +37,11 @@ def run(cases: Sequence[Case], processes: int = 2) -> str:
         pool.shutdown(wait=False, cancel_futures=True)
         for worker in multiprocessing.active_children():
             worker.kill()
-    finally:
-        pool.shutdown()
+    else:
         for number, handler in before.items():
             signal.signal(number, handler)
+    finally:
+        pool.shutdown()
     _say("\n")
     return report(outcomes)
 

@@ -138,7 +138,7 @@ def test_the_acid_reserve_is_blind_to_locked_acid_and_the_state_when_full_is_not
     assert truth < 0.85
     states = [0.8, 0.35, 0.7, 0.4]
     legs = [
-        Leg(before, 0.005, after, 0.005, (after - before) * _acid_amp_hours(), 0.05, number > 0)
+        Leg(before, 0.005, after, 0.005, (after - before) * _acid_amp_hours(locked), 0.05, number > 0)
         for number, (before, after) in enumerate(pairwise(states))
     ]
     reserve = reserve_of(legs)
@@ -147,12 +147,14 @@ def test_the_acid_reserve_is_blind_to_locked_acid_and_the_state_when_full_is_not
     assert states[0] == pytest.approx(truth, abs=0.06)
 
 
-def _acid_amp_hours() -> float:
-    """Amp-hours of the model for a whole change of its state of charge by acid."""
+def _acid_amp_hours(cell: Cell) -> float:
+    """Amp-hours of an aged cell for the whole of the acid that a new one has when full."""
     model = pybamm.lead_acid.LOQS()
     values = model.default_parameter_values
     values.update({"Number of cells connected in series to make a battery": 1})
+    new = values["Initial concentration in electrolyte [mol.m-3]"]
+    values["Initial concentration in electrolyte [mol.m-3]"] = new * cell.acid
     experiment = pybamm.Experiment(["Discharge at 1 A for 8 hours", "Rest for 4 hours"], period="600 seconds")
     solution = pybamm.Simulation(model, experiment=experiment, parameter_values=values).solve()
     acid = solution["X-averaged electrolyte concentration [mol.m-3]"].entries
-    return 8.0 / float(1 - acid[-1] / acid[0])
+    return 8.0 * new / float(acid[0] - acid[-1])

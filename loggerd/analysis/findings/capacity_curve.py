@@ -95,7 +95,11 @@ class ShorterDischarges:
             f"{run.drawn:.1f} Ah were drawn at {run.mean_amps:.1f} A; its curve is that of the discharge to the end "
             f"voltage with {fit.scale * 100:.0f} % of its length. "
         )
-        reason += "The rested voltage when full is the same." if matches else "The band allows for acid that is locked."
+        reason += (
+            "The rested voltage when full is the same."
+            if matches
+            else "Where acid is locked as sulfate this reads too high."
+        )
         if full.standing and full.standing[4] in {"low", "fallen"} and verdict != "low":
             verdict = "cannot_tell"
             reason += " The last discharge down to the end voltage gave less, and that one counts."
@@ -105,19 +109,7 @@ class ShorterDischarges:
             verdict,
             ah,
         ]
-        event_ah, event_half = value.rated_amp_hours, value.rated_half_width
-        moment.events.append(
-            Capacity(
-                at.at_ms,
-                "inferred",
-                event_ah,
-                event_ah * (1 - event_half),
-                event_ah * (1 + event_half),
-                run.drawn,
-                run.celsius,
-                fit.amp_hours / max(run.mean_amps, 1e-9),
-            )
-        )
+        moment.events.append(self._event(fit, value, run, at.at_ms))
         grade = Grade.CANNOT_TELL if verdict == "cannot_tell" else Grade.INFERRED
         details = (
             Figure("stretch", fit.scale),
@@ -142,6 +134,11 @@ class ShorterDischarges:
                 details,
             )
         ]
+
+    @staticmethod
+    def _event(fit: Stretch, value: Worth, run: Run, at_ms: int) -> Capacity:
+        ah, half, hours = value.rated_amp_hours, value.rated_half_width, fit.amp_hours / max(run.mean_amps, 1e-9)
+        return Capacity(at_ms, "inferred", ah, ah * (1 - half), ah * (1 + half), run.drawn, run.celsius, hours)
 
     def _reference_amp_hours(self, run: Run, moment: Moment) -> float:
         """What the reference gave at the rating's temperature."""

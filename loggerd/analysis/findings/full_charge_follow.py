@@ -39,7 +39,9 @@ class Surroundings:
 
 @dataclass
 class Charge:
-    """Sums since `start_ms` [Ah, frames]. `net` is signed; `top_net` its highest, reached at `top_ms`."""
+    """Sums since `start_ms` [Ah, frames]. `net` is signed; `top_net` its highest, reached at `top_ms`; `lately`: the
+    net before each of the last frames.
+    """
 
     start_ms: int
     session: int
@@ -53,6 +55,7 @@ class Charge:
     held_frames: int = 0
     before_limit: float | None = None
     quarter: list[float] = field(default_factory=list)
+    lately: list[float] = field(default_factory=list)
     highest: float | None = None
     last_held_volts: float | None = None
     last_shift: float | None = None
@@ -71,6 +74,7 @@ class Charge:
 
     def add(self, reading: Reading, amp_hours: float, gap_ms: int, around: Surroundings) -> None:
         """A frame of it, with what it moved and the time in it without readings."""
+        self.lately = [*self.lately, self.net][-_QUARTER:]
         self.net += amp_hours
         self.gap_ms += gap_ms
         away = gap_ms // FRAME_MS
@@ -117,7 +121,9 @@ class Charge:
     def _hold(self, reading: Reading, around: Surroundings) -> None:
         limits, rated = around.limits, around.rated
         if self.before_limit is None:
-            self.before_limit = self.net
+            # A plateau is known by its third frame.
+            new = any(one.frames == len(self.lately) for one in self.plateaus.found)
+            self.before_limit = self.lately[0] if new else self.lately[-1]
         self.held_frames += 1
         self.last_held_volts = reading.volts
         if reading.celsius is not None:

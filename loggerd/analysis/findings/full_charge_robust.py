@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -46,7 +45,8 @@ def middle(values: Sequence[float]) -> float:
     """The median. Raises ValueError for none."""
     if not values:
         raise ValueError("no values")
-    return float(median(values))
+    ranks, half = sorted(values), len(values) // 2
+    return float(ranks[half]) if len(ranks) % 2 else 0.5 * (ranks[half - 1] + ranks[half])
 
 
 def interpolated(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:

@@ -81,7 +81,7 @@ class SetPoints:
         judged = [self._one(word, rows, limits) for word, rows in parts if len(rows) >= _JUDGED]
         if not judged:
             return cannot_tell(SET_POINTS.name, f"Fewer than {_JUDGED} charges were held at a voltage.")
-        judged.sort(key=lambda said: ("low", "high", "right", "cannot_tell").index(said.verdict))
+        judged.sort(key=lambda said: ("low", "high", "cannot_tell", "right").index(said.verdict))
         told = judged[0]
         if len(judged) == 1:
             return told

@@ -26,7 +26,7 @@ LOW = FindingSpec(
             "The bank is empty: {value} per cell, with the sag of the load put back.",
             65,
             "deep discharge",
-            "Take the load off now and charge fully, beginning today; an empty bank that stands is damaged within days.",
+            "Take the load off now and charge fully, from today on: an empty bank that stands is damaged in days.",
             "Weak cells can be driven the wrong way and get hot on charge. Charging gives off hydrogen: ventilate.",
         ),
     ),
@@ -36,7 +36,7 @@ HIGH = FindingSpec(
     "limits.high_voltage",
     "V",
     3,
-    "Voltage per cell while charging, above what any charge of this type of battery holds, equalizing and cold included.",
+    "Voltage per cell while charging, above what any charge of this type holds, equalizing and cold included.",
     "own, above the equalizing voltages of the preset",
     (
         Verdict("normal", "The bank's voltage is not too high: {value} per cell."),

@@ -34,7 +34,7 @@ _HELD_FRAMES = 2
 
 @dataclass
 class _State:
-    """`steps`: pairs of A and Ω. `fall`: latest compensated voltages per cell in one discharge. `capacity`: its parts."""
+    """`steps`: pairs of A and Ω. `fall`: latest voltages per cell in one discharge. `capacity`: its parts."""
 
     steps: list[list[float]] = field(default_factory=list)
     fall: list[float] = field(default_factory=list)

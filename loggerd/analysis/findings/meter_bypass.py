@@ -37,7 +37,8 @@ class _State:
     jumps; `debt`, `paid`: shares given since the voltage was held, taken
     back since then; `held`: frames for which it has been held; `still`: frames without a
     charge, `still_volts` then, `still_out` the share given by the meter since; `fallen`: frame in which the voltage had
-    last fallen far without it; `last_odd`: frame of the latest thing that was not right.
+    last fallen far without it; `last_odd`: frame of the latest thing that was not right; `misfit`: when
+    the current was last far too small for the voltage.
     """
 
     recent: list[list[float]] = field(default_factory=list)
@@ -54,6 +55,7 @@ class _State:
     frames: int = 0
     moved: float = 0.0
     last_odd: int = 0
+    misfit: int = 0
     still: int = 0
     still_volts: float = 0.0
     still_out: float = 0.0
@@ -193,7 +195,9 @@ class Bypass:
         state = self._state
         most = moment.limits["bypass_events_per_day"]
         most_ohms = moment.limits["cell_ohm_amp_hours_high"]
-        misfit = (facts.slope is not None and facts.slope > most_ohms) or self._small_current(most_ohms)
+        if facts.slope is not None and facts.slope > most_ohms:
+            state.misfit = look.frame.number
+        misfit = look.frame.number - state.misfit < 14 * FRAMES_PER_DAY or self._small_current(most_ohms)
         fell = state.fallen > look.frame.number - FRAMES_PER_DAY
         events = len(state.events) + (most / 2 if fell else 0)
         charger = self._charger_seen(facts)
@@ -223,7 +227,7 @@ class Bypass:
         volts2 = sum(one[0] * one[0] for one in bends)
         rate2 = sum(one[1] * one[1] for one in bends)
         both = abs(sum(one[0] * one[1] for one in bends))
-        return rate2 > 0 and both >= 0.85 * sqrt(volts2 * rate2) and both > most_ohms * rate2
+        return len(bends) >= 6 and rate2 > 0 and both >= 0.85 * sqrt(volts2 * rate2) and both > most_ohms * rate2
 
     def _found(self, look: Look, verdict: str) -> Told:
         state = self._state

@@ -208,7 +208,7 @@ class Channels:
                 return
             share = width / self._rated
             still = max(spreads[len(spreads) // 2][0] - self._dither(spreads), 0.0) < 0.03 * share * 0.3
-            wide = share > 0.05 and width > noise
+            wide = 0.05 < share < 1 and width > noise
             seen = wide and still and self._resolves(0.03 * share)
             self._count(channel, seen, look.spread < 10)
             return
@@ -245,7 +245,12 @@ class Channels:
     @staticmethod
     def _count(channel: _Channel, seen: bool, judged: bool) -> None:
         if judged:
-            channel.noisy = min(channel.noisy + 1, 2 * _NOISY_FRAMES) if seen else max(0, channel.noisy - 2)
+            named = channel.noisy >= _NOISY_FRAMES
+            if seen:
+                # Once named, it takes a day without noise to be taken back.
+                channel.noisy = _NOISY_FRAMES + FRAMES_PER_DAY if named else channel.noisy + 1
+            else:
+                channel.noisy = max(0, channel.noisy - (1 if named else 2))
 
     def _judge(self, look: Look, name: str, channel: _Channel) -> Told | None:
         beyond = (name, Mark.OUT_OF_RANGE) in look.frame.marks

@@ -11,7 +11,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import FindingSpec, Ground, Moment, Verdict
 from loggerd.analysis.findings.events import DoubtEnded, SensorDoubt
-from loggerd.analysis.frames import FRAME_MS
+from loggerd.analysis.frames import FRAME_MS, Frame
 from loggerd.model.bank import Accuracy
 from loggerd.model.finding import Finding, Grade, Quality
 from loggerd.model.ledger import Figure, Instant
@@ -96,9 +96,10 @@ class QualityWatch:
         self._take_doubts()
         self._moment, self._taken = moment, 0
         frame = moment.frame
+        newest = self._state.days[-1].number if self._state.days else -1
+        self._spread_gap(frame)
         day = self._day(frame.start_ms // DAY_MS)
-        found = self._tell(moment) if day.span_ms == 0 else []
-        self._spread_gap(frame.missed, day)
+        found = self._tell(moment) if day.number > newest else []
         day.span_ms += FRAME_MS
         day.covered_ms += frame.covered_ms
         day.readings += int(frame.counts.sum())
@@ -115,26 +116,17 @@ class QualityWatch:
             del days[:-_KEPT_DAYS]
         return days[-1]
 
-    def _spread_gap(self, missed: int, today: _Day) -> None:
-        """Time without frames goes to the day in which the gap ends, but for whole days before it."""
-        if missed <= 0:
+    def _spread_gap(self, frame: Frame) -> None:
+        """Time without frames before this one, each day its part."""
+        if frame.missed <= 0:
             return
-        gap = missed * FRAME_MS
-        here = min(gap, DAY_MS)
-        today.span_ms += here
-        rest = gap - here
-        days = self._state.days
-        number = today.number - 1
-        place = len(days) - 1
-        while rest > 0 and today.number - number <= _KEPT_DAYS:
-            if place > 0 and days[place - 1].number == number:
-                place -= 1
-                days[place].span_ms += min(rest, DAY_MS)
-            else:
-                days.insert(place, _Day(number, min(rest, DAY_MS)))
-            rest -= DAY_MS
-            number -= 1
-        del days[:-_KEPT_DAYS]
+        end = frame.start_ms
+        start = max(end - frame.missed * FRAME_MS, end - _KEPT_DAYS * DAY_MS)
+        days = {day.number: day for day in self._state.days}
+        for number in range(start // DAY_MS, (end - 1) // DAY_MS + 1):
+            part = min(end, (number + 1) * DAY_MS) - max(start, number * DAY_MS)
+            days.setdefault(number, _Day(number)).span_ms += part
+        self._state.days = [days[number] for number in sorted(days)][-_KEPT_DAYS:]
 
     def _tell(self, moment: Moment) -> list[Finding]:
         """At the first frame of a day: the verdict on the seven days before it."""
@@ -227,9 +219,7 @@ class QualityWatch:
 
     def _doubt(self, finding: Finding, topic: str) -> str:
         """Words for a sensor in doubt that this finding rests on."""
-        since = min((start.at_ms for start, _ in finding.evidence), default=finding.at.at_ms)
         end = max((end.at_ms for _, end in finding.evidence), default=finding.at.at_ms)
-        del since
         for channel, words, since_ms in self._state.doubts.values():
             if since_ms <= end and _rests_on(finding, topic, channel):
                 return f"{channel} is in doubt ({words})"
@@ -274,7 +264,7 @@ def _worse(one: Quality, other: Quality) -> Quality:
 def _rests_on(finding: Finding, topic: str, channel: str) -> bool:
     """Whether a finding of that topic uses the channel."""
     if channel.endswith("celsius"):
-        return topic == "heat" and (channel.startswith("block") is False or _same_place(finding.subject, channel))
+        return topic == "heat" and (finding.subject == "bank" or _same_place(finding.subject, channel))
     if channel.startswith("block"):
         return topic == "blocks" or _same_place(finding.subject, channel)
     if channel == "amps":

@@ -26,14 +26,14 @@ _KELVIN_DOUBT = 0.005
 class Rise:
     """A change against the baseline as a fraction, with its standard error and 95 % half width.
 
-    `excess_ohms`: what that is in ohms now; `base`: the value of the baseline; `now`: the present one.
+    `excess_ohms`: what that is in ohms now; `base`: the value of the baseline; `latest`: the present one.
     """
 
     value: float
     error: float
     half_width: float
     base: float
-    now: float
+    latest: float
     excess_ohms: float = 0.0
 
     @property
@@ -106,8 +106,8 @@ class DepthHistory:
             return None
         ohms = [row[4][block - 1] for row in rows]
         peer = float(np.median([one / share for one, share in zip(ohms, now, strict=True) if one and share] or [0.0]))
-        excess = (rise.now - rise.base) * peer
-        return Rise(rise.value, rise.error, rise.half_width, rise.base, rise.now, excess)
+        excess = (rise.latest - rise.base) * peer
+        return Rise(rise.value, rise.error, rise.half_width, rise.base, rise.latest, excess)
 
     def bank_rise(self, day: int) -> Rise | None:
         """How much the bank's resistance is above its baseline, or the middle one of its blocks where those are read.
@@ -122,7 +122,7 @@ class DepthHistory:
             return None
         blocks = self._middle_block_rise(rows)
         value = rise.value if blocks is None else blocks
-        return Rise(value, rise.error, math.hypot(rise.half_width, self._kelvin_doubt(rows)), rise.base, rise.now)
+        return Rise(value, rise.error, math.hypot(rise.half_width, self._kelvin_doubt(rows)), rise.base, rise.latest)
 
     def _middle_block_rise(self, rows: list[list[Any]]) -> float | None:
         assert self.base is not None

@@ -201,7 +201,7 @@ class Teller:
             return []
         self.last["trend"] = [self._day, verdict, rise.value]
         value, half = rise.value * 100, rise.half_width * 100
-        reason = f"{rise.now * 1000:.3g} mΩ now, {rise.base * 1000:.3g} mΩ in the first weeks, at the same depth."
+        reason = f"{rise.latest * 1000:.3g} mΩ now, {rise.base * 1000:.3g} mΩ in the first weeks, at the same depth."
         since = Instant(self._at.session, (self.quiet_day + 1) * _DAY_MS) if verdict != "steady" else None
         return [
             Finding(
@@ -246,8 +246,8 @@ def _first_share(depths: Mapping[int, DepthHistory], block: int) -> float | None
 
 def _span_ohms(rise: Rise) -> float | None:
     """Milliohms of the span now: its share of what its peers have."""
-    added = rise.now - rise.base
-    return rise.now * rise.excess_ohms / added * 1000 if added else None
+    added = rise.latest - rise.base
+    return rise.latest * rise.excess_ohms / added * 1000 if added else None
 
 
 def _grade(kind: str) -> Grade:

@@ -26,13 +26,13 @@ _MINOR = 0.25
 
 @dataclass
 class IdleLoad:
-    """`run`: amperes of the steady frames in a row; `today`: means of steady quarters of an hour; `usual`, `recent`:
+    """`run`: amperes of the steady frames in a row; `this_day`: means of steady quarters of an hour; `usual`, `recent`:
     one figure for each day [A], loads positive: of the first two weeks that have one, and of the last days.
     """
 
     ground: Ground
     run: list[float] = field(default_factory=list)
-    today: list[float] = field(default_factory=list)
+    this_day: list[float] = field(default_factory=list)
     usual: list[float] = field(default_factory=list)
     recent: list[float] = field(default_factory=list)
 
@@ -47,16 +47,16 @@ class IdleLoad:
             self.run = []
         self.run.append(reading.amps)
         if len(self.run) == _STRETCH:
-            self.today.append(-sum(self.run) / _STRETCH)
+            self.this_day.append(-sum(self.run) / _STRETCH)
             self.run = []
 
     def day_ended(self, teller: Teller, moment: Moment) -> list[Finding]:
         """Judges the past day with those before it."""
-        if len(self.today) < _LEAST_STRETCHES:
-            self.today = []
+        if len(self.this_day) < _LEAST_STRETCHES:
+            self.this_day = []
             return []
-        quarter = sorted(self.today)[len(self.today) // 4]
-        self.today = []
+        quarter = sorted(self.this_day)[len(self.this_day) // 4]
+        self.this_day = []
         if len(self.usual) < _USUAL_DAYS:
             self.usual = [*self.usual, quarter]
         self.recent = [*self.recent, quarter][-_RECENT:]
@@ -94,7 +94,7 @@ class IdleLoad:
         return teller.news(said, moment, _MINOR * -amps)
 
     def to_plain(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in ("run", "today", "usual", "recent")}
+        return {name: getattr(self, name) for name in ("run", "this_day", "usual", "recent")}
 
     def load_plain(self, plain: Mapping[str, Any]) -> None:
         for name, values in plain.items():

@@ -93,6 +93,7 @@ SLOW = {
     ("solar", "ten times"),
     ("solar", "load bypasses"),
     ("solar", "charger bypasses"),
+    ("solar", "tap one cell off"),
 }
 """A cabin at which little happens in the first days; there a few more are allowed."""
 

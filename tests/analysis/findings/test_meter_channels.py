@@ -1,0 +1,98 @@
+"""Channels that stop, jump about or fall silent; probes; the zero of the current; the clock."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from fold_tools import bank
+from frame_tools import Pipeline, ground_of, limits_of, make_frame
+from wired_sites import Site, faults, found, sites
+
+from loggerd.analysis.findings.events import DoubtEnded, SensorDoubt
+from loggerd.analysis.findings.meter import SPECS, Meter
+from loggerd.model.finding import Finding
+from loggerd.model.marks import Mark
+
+SEEDS = (4101, 4102)
+LATER = 2000
+"""Minute from which something is wrong."""
+
+
+def _of(findings: list[Finding], name: str, subject: str) -> list[str]:
+    return [one.verdict for one in findings if (one.name, one.subject) == (name, subject)]
+
+
+@pytest.fixture(params=SEEDS)
+def site(request: pytest.FixtureRequest) -> Site:
+    return sites("golf", SEEDS, 5)[SEEDS.index(request.param)]
+
+
+@pytest.mark.parametrize("channel", ["volts", "block_1_volts", "amps"])
+def test_a_channel_that_stands_still_while_the_rest_moves_is_stuck(site: Site, channel: str) -> None:
+    site.columns[channel][LATER:] = site.columns[channel][LATER]
+    assert "stuck" in _of(found(site), "meter.channel", channel)
+
+
+@pytest.mark.parametrize(("channel", "noise"), [("volts", 1.0), ("block_1_volts", 0.15), ("amps", 10.0)])
+def test_a_channel_that_jumps_about_alone_is_noisy(site: Site, channel: str, noise: float) -> None:
+    site.columns[channel] += np.random.default_rng(1).normal(0, noise, len(site.load_amps))
+    assert _of(faults(found(site)), "meter.channel", channel) == ["noisy"]
+
+
+def test_a_channel_that_falls_silent_is_told_and_heard_again(site: Site) -> None:
+    site.columns["block_1_volts"][LATER : LATER + 600] = np.nan
+    assert _of(found(site), "meter.channel", "block_1_volts") == ["silent", "right"]
+
+
+def test_a_probe_that_comes_off_shows_the_air(site: Site) -> None:
+    rng = np.random.default_rng(2)
+    site.columns["block_3_celsius"] = site.columns["ambient_celsius"] + rng.normal(0, 0.1, len(site.load_amps))
+    told = faults(found(site))
+    assert [(one.name, one.subject, one.verdict) for one in told] == [
+        ("meter.temperature", "block_3_celsius", "detached")
+    ]
+
+
+def test_a_charge_at_rest_is_the_zero_of_the_meter_and_is_only_proposed(site: Site) -> None:
+    site.columns["amps"] += 0.004 * site.bank.rated_amp_hours
+    told = faults(found(site))
+    assert [(one.name, one.verdict) for one in told] == [("meter.zero_offset", "offset")]
+    # Carts draw a standing load of 0.04 % of the rated amp-hours.
+    assert told[0].value == pytest.approx(0.0036 * site.bank.rated_amp_hours, abs=0.0007 * site.bank.rated_amp_hours)
+    assert "nothing is corrected by itself" in told[0].reason
+
+
+def test_a_discharge_at_rest_may_be_a_load_and_accuses_nobody(site: Site) -> None:
+    site.columns["amps"] -= 0.004 * site.bank.rated_amp_hours
+    findings = found(site)
+    assert faults(findings) == []
+    assert "cannot_tell" in _of(findings, "meter.zero_offset", "bank")
+
+
+def test_a_clock_that_was_not_set_is_told_until_it_is() -> None:
+    unset = {("meter", Mark.CLOCK_NOT_SET): 300}
+    frames = [make_frame(bank(), place, -5.0, 50.0, marks=unset if 20 <= place < 40 else None) for place in range(60)]
+    findings = Pipeline(ground_of(), limits_of(), Meter).run(frames)
+    assert _of(findings, "meter.clock", "bank") == ["right", "not_set", "right"]
+
+
+def test_doubts_are_told_to_later_topics_and_taken_back(site: Site) -> None:
+    from wired_sites import frames, ground
+
+    site.columns["block_1_volts"][LATER : LATER + 600] = np.nan
+    pipeline = Pipeline(ground(site), limits_of(site.bank.type), Meter)
+    pipeline.run(frames(site))
+    kinds = [type(one) for one in pipeline.events if getattr(one, "channel", "") == "block_1_volts"]
+    assert kinds == [SensorDoubt, DoubtEnded]
+
+
+def test_every_fault_says_what_mends_it_and_where_a_setting_does_names_its_key() -> None:
+    for spec in SPECS:
+        for verdict in spec.verdicts:
+            if verdict.weight:
+                assert verdict.do, f"{spec.name} {verdict.word}"
+                assert verdict.cause
+    by_name = {spec.name: spec for spec in SPECS}
+    assert 'sign = "discharge_positive"' in by_name["meter.current_sign"].verdict("reversed").do
+    assert "rated_millivolts = 75" in by_name["meter.shunt_scale"].verdict("too_large").do
+    assert "cannot be seen" in by_name["meter.taps"].explanation

@@ -2,8 +2,7 @@
 
 It looks at all conditions at once, at rising instants; what it knows is a dict of alarms, stored with every change.
 Looking more often notices sooner what falls due, and changes nothing else: what falls due is dated when it did, and
-taken in the order of its dates. Only suppression by design has no date of its own: it is dated
-when it is noticed. What falls due is noticed only at a look at which the condition still stands as it did.
+taken in the order of its dates. It is noticed only at a look at which the condition still stands as it did.
 """
 
 from __future__ import annotations
@@ -67,19 +66,24 @@ class Desk:
                 told = ConditionNow(key, False)  # a condition of an earlier version
             if told.true or key in self.alarms:
                 known[key] = told
-                self._take_in(key, told, now)
+                self._take_in(key, told, self._why_quiet(key, quiet or {}) is not None, now)
         self._run(known, quiet or {}, now)
         self._forget(now)
         return self._results(())
 
-    def act(self, now: Instant, actions: Iterable[KeeperAction]) -> AlarmResults:
-        """What keepers ask for; what the state does not allow is refused with the reason."""
+    def act(
+        self,
+        now: Instant,
+        actions: Iterable[KeeperAction],
+        quiet: Mapping[str, Mapping[str, str]] | None = None,
+    ) -> AlarmResults:
+        """What keepers ask for; what the state does not allow is refused with the reason. `quiet` as in look()."""
         self._begin(now)
         refused: list[tuple[KeeperAction, str]] = []
         for action in actions:
             why_not = self._why_not(action, now)
             if why_not is None:
-                self._obey(action, now)
+                self._obey(action, quiet or {}, now)
             else:
                 refused.append((action, why_not))
         return self._results(tuple(refused))
@@ -103,8 +107,9 @@ class Desk:
             return "a shelf needs an end, at most 30 days from now"
         return None
 
-    def _obey(self, action: KeeperAction, now: Instant) -> None:
-        alarm = self.alarms.get(action.key) or Alarm(action.key)
+    def _obey(self, action: KeeperAction, quiet: Mapping[str, Mapping[str, str]], now: Instant) -> None:
+        begun = now if self._why_quiet(action.key, quiet) is not None else None
+        alarm = self.alarms.get(action.key) or Alarm(action.key, quiet=begun)
         if action.event is AlarmEvent.SHELVED:
             until_ms = now.at_ms + LONGEST_SHELF_MS if action.until_ms is None else action.until_ms
             alarm = replace(alarm, shelved_until_ms=until_ms, one_shot=action.one_shot)
@@ -112,12 +117,12 @@ class Desk:
 
     # -- conditions and what falls due --
 
-    def _take_in(self, key: AlarmKey, told: ConditionNow, now: Instant) -> None:
+    def _take_in(self, key: AlarmKey, told: ConditionNow, quiet: bool, now: Instant) -> None:
         alarm = self.alarms.get(key) or Alarm(key)
         differs = told.known and told.true != alarm.active
         begun = alarm.since if alarm.active or alarm.pending else None
         pending = (alarm.pending or now) if differs else None
-        alarm = replace(alarm, pending=pending)
+        alarm = replace(alarm, pending=pending, quiet=(alarm.quiet or now) if quiet else None)
         if told.true and told.known:
             since = told.since or begun or now
             alarm = replace(alarm, evidence=told.evidence, reason=told.reason, since=since, follows=told.follows)
@@ -149,8 +154,12 @@ class Desk:
         self, key: AlarmKey, told: ConditionNow, quiet: Mapping[str, Mapping[str, str]], now: Instant
     ) -> Due | None:
         condition = self.conditions.get(key.condition)
-        why = condition.holds_back(quiet.get(key.bank, {})) if condition is not None else None
-        return soonest(self.alarms[key], told, condition, why, now)
+        return soonest(self.alarms[key], told, condition, self._why_quiet(key, quiet), now)
+
+    def _why_quiet(self, key: AlarmKey, quiet: Mapping[str, Mapping[str, str]]) -> str | None:
+        """What suppresses an alarm by design now."""
+        condition = self.conditions.get(key.condition)
+        return condition.holds_back(quiet.get(key.bank, {})) if condition is not None else None
 
     def _happen(self, alarm: Alarm, due: Due, told: ConditionNow) -> None:
         at, event = due.at, due.event

@@ -62,13 +62,14 @@ def remembered_ms(alarm: Alarm, condition: AlarmCondition | None) -> int:
 
 def not_after(alarm: Alarm, now: Instant) -> Alarm:
     """The alarm with nothing dated after now, as happens when the clock of a new session is behind the last one's."""
-    pending, cleared, until_ms = alarm.pending, alarm.cleared, alarm.shelved_until_ms
+    pending, cleared, until_ms, quiet = alarm.pending, alarm.cleared, alarm.shelved_until_ms, alarm.quiet
     return replace(
         alarm,
         pending=now if pending is not None and pending.at_ms > now.at_ms else pending,
         cleared=now if cleared is not None and cleared.at_ms > now.at_ms else cleared,
         shelved_until_ms=None if until_ms is None else min(until_ms, now.at_ms + LONGEST_SHELF_MS),
         acted_ms=min(alarm.acted_ms, now.at_ms),
+        quiet=now if quiet is not None and quiet.at_ms > now.at_ms else quiet,
     )
 
 
@@ -100,7 +101,12 @@ def _hidden(alarm: Alarm, told: ConditionNow, quiet: str | None, now: Instant) -
     shows = alarm.active or (told.true and told.known)
     if quiet is None or not shows or after(alarm.state, AlarmEvent.SUPPRESSED, alarm.active) is None:
         return None
-    return Due(now, AlarmEvent.SUPPRESSED, quiet)
+    begun = max(
+        alarm.quiet.at_ms if alarm.quiet is not None else now.at_ms,
+        alarm.acted_ms,
+        alarm.pending.at_ms if alarm.pending is not None and not alarm.active else 0,
+    )
+    return Due(Instant(now.session, min(begun, now.at_ms)), AlarmEvent.SUPPRESSED, quiet)
 
 
 def _again(alarm: Alarm, told: ConditionNow, condition: AlarmCondition | None, now: Instant) -> Due | None:

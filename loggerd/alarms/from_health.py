@@ -69,7 +69,7 @@ def conditions_of_devices(devices: Iterable[DeviceHealth]) -> list[ConditionNow]
             AlarmKey("", SILENT_DEVICE, one.name),
             True,
             since=one.last,
-            evidence=(Figure("silent_minutes", one.silent_ms / MINUTE_MS),),
+            evidence=(Figure("silent_minutes", _coarse(one.silent_ms / MINUTE_MS)),),
             reason=one.reason or "it does not answer",
         )
         for one in devices
@@ -90,9 +90,17 @@ def conditions_of_logger(health: LoggerHealth) -> list[ConditionNow]:
         if silent_ms > 0:
             hours = silent_ms / HOUR_MS
             told.append(
-                _own("logger_silent", "its heartbeat has not come", site, Figure("overdue_hours", hours)),
+                _own("logger_silent", "its heartbeat has not come", site, Figure("overdue_hours", _coarse(hours))),
             )
     return [one for one in told if one is not None]
+
+
+def _coarse(value: float) -> float:
+    """Rounded down to one or two figures: evidence that grew with every look would be stored with every commit."""
+    if value < 1:
+        return 0.0
+    step = 10 ** (len(str(int(value))) - 1) / 2
+    return float(value // step * step)
 
 
 def _own(name: str, reason: str, subject: str = "logger", *evidence: Figure) -> ConditionNow:
@@ -105,16 +113,16 @@ def _disk(health: LoggerHealth) -> ConditionNow | None:
     tight = free is not None and free < LEAST_DISK_FRACTION
     if not short and not tight:
         return None
-    evidence = [Figure("disk_days_left", days)] if days is not None else []
+    evidence = [Figure("disk_days_left", _coarse(days))] if days is not None else []
     if free is not None:
-        evidence.append(Figure("disk_free_percent", 100 * free))
+        evidence.append(Figure("disk_free_percent", float(round(100 * free))))
     return _own("disk_filling", "the disk of the record fills up", "logger", *evidence)
 
 
 def _storing(health: LoggerHealth) -> ConditionNow | None:
     if health.not_stored_ms < LONGEST_NOT_STORED_MS:
         return None
-    minutes = Figure("not_stored_minutes", health.not_stored_ms / MINUTE_MS)
+    minutes = Figure("not_stored_minutes", _coarse(health.not_stored_ms / MINUTE_MS))
     return _own("not_storing", "readings wait to be stored", "logger", minutes)
 
 
@@ -122,4 +130,4 @@ def _mail(health: LoggerHealth) -> ConditionNow | None:
     if not health.mail_refused and health.mail_waiting_ms < MAIL_STUCK_MS:
         return None
     reason = health.mail_refused or "mail has waited for long"
-    return _own("mail_stuck", reason, "logger", Figure("waiting_hours", health.mail_waiting_ms / HOUR_MS))
+    return _own("mail_stuck", reason, "logger", Figure("waiting_hours", _coarse(health.mail_waiting_ms / HOUR_MS)))

@@ -28,6 +28,7 @@ def alarm_to_plain(alarm: Alarm) -> dict[str, Any]:
         "evidence": _figures(alarm.evidence),
         "reason": alarm.reason,
         "follows": [_key(key) for key in alarm.follows],
+        "quiet": _instant(alarm.quiet),
     }
 
 
@@ -52,6 +53,7 @@ def alarm_from_plain(plain: dict[str, Any]) -> Alarm:
         evidence=_figures_of(plain["evidence"]),
         reason=plain["reason"],
         follows=tuple(AlarmKey(*key) for key in plain["follows"]),
+        quiet=_instant_of(plain["quiet"]),
     )
 
 

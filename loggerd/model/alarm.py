@@ -93,7 +93,8 @@ class Alarm:
     while it is; `acknowledged_by`: who did since it was raised. `shelved_until_ms`: when it leaves the shelf by itself;
     `one_shot`: or as soon as it clears. `root`: the alarm that it follows from, `follows`: those that it was said to.
     `hold`: factor on the off-delay of one that comes and goes; `told`: how often it has become active in that time.
-    `acted_ms`: last change of state, from which the re-alarm time runs.
+    `acted_ms`: last change of state, from which the re-alarm time runs. `quiet`: since when something lasts that
+    suppresses it by design, whether or not it has anything to tell.
     """
 
     key: AlarmKey
@@ -114,6 +115,7 @@ class Alarm:
     evidence: tuple[Figure, ...] = ()
     reason: str = ""
     follows: tuple[AlarmKey, ...] = ()
+    quiet: Instant | None = None
 
 
 @dataclass(frozen=True)

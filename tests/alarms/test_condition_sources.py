@@ -161,6 +161,7 @@ FIGURES = st.lists(st.builds(Figure, st.text(max_size=5), NUMBERS, NUMBERS, NUMB
         raised=INSTANTS,
         cleared=INSTANTS,
         since=INSTANTS,
+        quiet=INSTANTS,
         root=st.none() | KEYS,
         evidence=FIGURES,
         follows=st.lists(KEYS, max_size=2).map(tuple),

@@ -110,9 +110,10 @@ class Site:
         until_ms: int | None = None,
         one_shot: bool = False,
         who: str = "keeper",
+        quiet: Mapping[str, Mapping[str, str]] | None = None,
     ) -> AlarmResults:
         action = KeeperAction(key, event, who, "because", until_ms, one_shot)
-        return self._took(self.desk.act(at(now_ms), [action]))
+        return self._took(self.desk.act(at(now_ms), [action], quiet))
 
     def state(self, key: AlarmKey) -> AlarmState:
         return self.desk.alarms.get(key, Alarm(key)).state

@@ -57,7 +57,7 @@ def test_an_emptying_bank_is_low_then_empty_then_right_again() -> None:
     found = watch([frame(one, -20.0, volts, count=8 if one == 0 else 0) for one, volts in enumerate(inner)])
     assert [one.verdict for one in found] == ["low", "empty", "normal"]
     low = found[0]
-    assert low.value == pytest.approx(1.85, abs=0.02)
+    assert low.value is not None and low.value == pytest.approx(1.85, abs=0.02)
     assert low.low is not None and low.high is not None and low.low < low.value < low.high
     assert low.grade is Grade.OBSERVED
     hours = next(one for one in low.details if one.name == "hours_left")

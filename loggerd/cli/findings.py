@@ -76,19 +76,36 @@ def _print_now(view: LedgerView, found: list[Finding], zone: str, *, why: bool) 
     for heading, group in (("To look at", wrong), ("In order", right), ("Cannot tell", unknown)):
         if group:
             print(f"\n{heading}")
-            for finding in group:
-                _print_one(view, finding, zone, why=why or finding in unknown)
+            for alike in _alike(group, apart=why or group is not right):
+                _print_one(view, alike[0], zone, why=why or group is unknown)
+                _print_likewise(alike[1:])
     if wrong:
         print("\nThe maker's manual, local codes and whoever is licensed for the work go before this advice.")
+
+
+def _alike(found: list[Finding], *, apart: bool) -> list[list[Finding]]:
+    """Findings that say the same of several subjects together, unless each is wanted by itself."""
+    groups: dict[object, list[Finding]] = {}
+    for number, finding in enumerate(found):
+        groups.setdefault(number if apart else (finding.name, finding.verdict), []).append(finding)
+    return list(groups.values())
+
+
+def _print_likewise(found: list[Finding]) -> None:
+    from loggerd.wording.findings import figure_text
+
+    if found:
+        told = (f"{one.subject} {figure_text(one)}".strip() for one in found)
+        _print_wrapped("  likewise ", "; ".join(told))
 
 
 def _print_one(view: LedgerView, finding: Finding, zone: str, *, why: bool) -> None:
     from loggerd.analysis.findings import verdict_of
     from loggerd.cli.arguments import local_text
-    from loggerd.wording.findings import figure_text, sentence, trust_words
+    from loggerd.wording.findings import sentence, told_number, trust_words
 
     verdict = verdict_of(finding)
-    parts = [sentence(finding), figure_text(finding), f"[{trust_words(finding)}]"]
+    parts = [sentence(finding), told_number(finding), f"[{trust_words(finding)}]"]
     _print_wrapped("- ", " ".join(part for part in parts if part))
     if verdict.weight > 0 and finding.since is not None:
         _print_wrapped("  since ", local_text(view.shown_ms(finding.since), zone))
@@ -104,7 +121,7 @@ def _print_reason(view: LedgerView, finding: Finding, zone: str) -> None:
 
     if finding.reason:
         _print_wrapped("  why: ", finding.reason)
-    if finding.quality_reason:
+    if finding.quality_reason and finding.value is not None:
         _print_wrapped("  readings: ", finding.quality_reason)
     for one in finding.details:
         shown = "-" if one.value is None else f"{one.value:.4g}"

@@ -26,18 +26,31 @@ def sentence(finding: Finding) -> str:
     """What the finding says, in plain words. Raises KeyError for one that the catalogue does not know."""
     spec, verdict = spec_of(finding.name), verdict_of(finding)
     value = number_text(spec, finding.value) if finding.value is not None else "an unknown amount"
-    return verdict.says.format(subject=subject_words(finding.subject), value=value)
+    subject = subject_words(finding.subject)
+    if not verdict.says.startswith("{subject}"):
+        subject = subject[0].lower() + subject[1:]
+    return verdict.says.format(subject=subject, value=value)
 
 
 def figure_text(finding: Finding) -> str:
     """The number and its band: "4.2 Ah (3.9 to 4.5)"; empty without a number."""
     if finding.value is None:
         return ""
-    spec = spec_of(finding.name)
-    text = number_text(spec, finding.value)
+    text, band = number_text(spec_of(finding.name), finding.value), band_text(finding)
+    return f"{text} {band}" if band else text
+
+
+def band_text(finding: Finding) -> str:
+    """The 95 % band: "(3.9 to 4.5)"; empty without one."""
     if finding.low is None or finding.high is None:
-        return text
-    return f"{text} ({finding.low:.{spec.decimals}f} to {finding.high:.{spec.decimals}f})"
+        return ""
+    decimals = spec_of(finding.name).decimals
+    return f"({finding.low:.{decimals}f} to {finding.high:.{decimals}f})"
+
+
+def told_number(finding: Finding) -> str:
+    """What stands behind the sentence: number and band, or the band alone where the sentence has the number."""
+    return band_text(finding) if "{value}" in verdict_of(finding).says else figure_text(finding)
 
 
 def trust_words(finding: Finding) -> str:

@@ -60,10 +60,6 @@ class Alarming:
         finally:
             reader.close()
 
-    def caught_up(self, bank: str, findings: Sequence[Finding]) -> None:
-        """What holds of a bank whose ledger has been folded anew or made up for lost time."""
-        self._findings[bank] = {one.key: one for one in findings}
-
     def take(self, results: Iterable[BankResults], log: Iterable[TakenIn]) -> None:
         """What a commit has found, and what was written into the log book."""
         for one in results:

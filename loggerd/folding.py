@@ -13,6 +13,7 @@ import numpy as np
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.fold import PIECE, BankFold
 from loggerd.errors import StoreDamaged
+from loggerd.model.ledger import Instant
 from loggerd.model.results import FoldResults, joined
 from loggerd.model.scan import ScanBlock
 from loggerd.plans import axes_of, entered, ledger_fingerprint, plan_of
@@ -164,6 +165,10 @@ class Follower:
 
     def _axis(self, session: int) -> SessionAxis:
         return self._axes[session]
+
+    def instant(self, session: int, mono_ms: int) -> Instant:
+        """A moment of a session on the analysis axis."""
+        return Instant(session, mono_ms + self._axis(session).offset_ms)
 
     def enter(self, log: Sequence[TakenIn]) -> None:
         """Tell the folds of entries of the log book that are stored with the next commit, or not at all.

@@ -31,6 +31,7 @@ class Recorder:
         self._last_ms = -(2**62)
         self._offset_ms: int | None = None
         self.scans = 0
+        self._heard = dict.fromkeys(series, clock.mono_ms())
 
     def scan(self, scan: Scan) -> None:
         """Stamp a scan and keep it for the next commit."""
@@ -41,7 +42,13 @@ class Recorder:
         self._watch_clock(offset, stamp)
         row = (stamp, offset, int(self._clock.state()), *scan.counts)
         self._rows.setdefault(scan.device, []).append(row)
+        self._heard[scan.device] = now
         self.scans += 1
+
+    def silent_ms(self) -> dict[str, int]:
+        """How long ago each device was heard; one that never was, since the session began."""
+        now = self._clock.mono_ms()
+        return {device: now - heard for device, heard in self._heard.items()}
 
     def instant(self) -> tuple[int, int]:
         """Now, on the monotonic and the wall clock: not before any scan that was stamped."""

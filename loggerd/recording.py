@@ -11,13 +11,16 @@ import contextlib
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from loggerd.alarming import Alarming
+from loggerd.alarms.from_health import LoggerHealth
 from loggerd.clock import Clock
 from loggerd.errors import StoreDamaged, StoreError, StoreFull
 from loggerd.folding import Follower
 from loggerd.inbox import Inbox
+from loggerd.model.alarm import AlarmResults, both
 from loggerd.model.scan import ClockState, Scan, ScanBlock
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.plans import service_note
@@ -26,7 +29,7 @@ from loggerd.settings.domain import series_of
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent
 from loggerd.store.record import HOUR_MS, BankResults, Commit, RecordEvent, RecordReader, RecordWriter, set_aside
-from loggerd.taking_in import take_in
+from loggerd.taking_in import Intake, take_in
 from loggerd.waiting import Waiting
 
 _log = logging.getLogger("loggerd")
@@ -62,6 +65,7 @@ class Recording:
         self._last_turn = time.monotonic()
         self._tidied = False
         self._inbox = Inbox(path)
+        self._damage = ""
         self._begin_session()
 
     @staticmethod
@@ -83,6 +87,7 @@ class Recording:
             writer.close()
             raise
         if aside is not None:
+            recording._damage = f"the damaged record was set aside as {aside.name}"
             recording.note("record_damaged", f"the damaged record was set aside as {aside.name}; see loggerd salvage")
         return recording
 
@@ -96,6 +101,7 @@ class Recording:
         self._recorder.note("started", "service", "the service began to read")
         self._sealed_until = mono // HOUR_MS * HOUR_MS
         self.follower = Follower(self._settings, self._path, self.writer, wall, "service started")
+        self._alarming = Alarming.open(self._settings)
 
     def note(self, kind: str, text: str) -> None:
         """Keep an event of the record itself."""
@@ -137,7 +143,11 @@ class Recording:
     def catch_up_some(self) -> None:
         """Fold a little of what the ledgers are behind."""
         try:
+            behind = {bank.name for bank in self.follower.banks if bank.behind}
             self.follower.catch_up(windows=_WINDOWS_A_TURN)
+            behind -= {bank.name for bank in self.follower.banks if bank.behind}
+            if behind:
+                self._alarming = Alarming.open(self._settings)
         except StoreError as error:
             self._failed(error)
 
@@ -167,13 +177,14 @@ class Recording:
         waiting = self._waiting
         results: tuple[BankResults, ...] = ()
         with self._lock:
-            now = self._recorder.instant()
+            now, silent_ms = self._recorder.instant(), self._recorder.silent_ms()
         intake = take_in(self._inbox, self._settings, self.writer, (self.session, *now))
         self.follower.enter(intake.log)
         if waiting.readings:
             results = self.follower.follow(self.session, waiting.readings, waiting.until_mono_ms)
         events = (*waiting.events, *self._events_of_fault())
-        self.writer.commit(Commit(tuple(waiting.readings), results, events, tuple(intake.log)))
+        alarms = self._look_at_alarms(results, intake, silent_ms)
+        self.writer.commit(Commit(tuple(waiting.readings), results, events, tuple(intake.log), alarms))
         self.follower.stored(results)
         self._inbox.done(intake.requests)
         self._waiting = Waiting()
@@ -183,6 +194,21 @@ class Recording:
         if self._announce is not None:
             for block in waiting.readings:
                 self._announce(f"stored {self.session} {block.device} {_times(block)}")
+
+    def _look_at_alarms(
+        self, results: tuple[BankResults, ...], intake: Intake, silent_ms: Mapping[str, int]
+    ) -> AlarmResults:
+        """How the alarms stand by what this commit stores, and what keepers have asked of them."""
+        now = self.follower.instant(self.session, intake.mono_ms)
+        self._alarming.take(results, intake.log)
+        behind = [bank.name for bank in self.follower.banks if bank.behind]
+        unset = "" if self.clock_is_set() else "the clock has not been set since the board was started"
+        health = LoggerHealth(record_damage=self._damage, clock_unset=unset)
+        looked = self._alarming.look(now, intake.wall_ms, silent_ms, behind, health)
+        acted = self._alarming.act(now, intake.wall_ms, intake.actions)
+        for action, why in acted.refused:
+            _log.warning("%s of %s by %s is refused: %s", action.event.value, action.key, action.who, why)
+        return both(looked, acted)
 
     def _events_of_fault(self) -> list[RecordEvent]:
         """What is to be told once the record takes something again."""
@@ -227,6 +253,7 @@ class Recording:
             self._reopen()
             self._must_reopen = False
         self.follower = Follower(self._settings, self._path, self.writer, self._clock.wall_ms(), "after a fault")
+        self._alarming = Alarming.open(self._settings)
 
     def _reopen(self) -> None:
         """Open the record anew; what of the waiting is already in it is dropped. Raises StoreError."""

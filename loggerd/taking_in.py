@@ -9,18 +9,22 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, TypeAlias
 
+from loggerd.alarming import Alarming
 from loggerd.clock import Clock
 from loggerd.errors import RequestRefused, StoreError, StoreHeld
 from loggerd.inbox import Inbox, Request
+from loggerd.model.alarm import AlarmEvent, AlarmKey, AlarmResults, KeeperAction
 from loggerd.model.bank import Bank
+from loggerd.model.ledger import Instant
 from loggerd.model.log_book import LogEntry
 from loggerd.model.log_values import MOST_CHARACTERS, check_values, typed_again
-from loggerd.plans import SessionNote
+from loggerd.plans import SessionNote, axes_of
 from loggerd.settings.domain import banks
 from loggerd.settings.site import SiteSettings
-from loggerd.store.record import Commit, RecordWriter, TakenIn
+from loggerd.store.record import Commit, RecordReader, RecordWriter, TakenIn
 
 LOG_ENTRY = "log_entry"
+ALARM_ACTION = "alarm_action"
 EARLIEST_MS, LATEST_MS = 0, 4_102_444_800_000
 """1970 to 2100: what a log entry may speak of."""
 _LOOK_SECONDS = 0.1
@@ -37,6 +41,7 @@ class Intake:
     wall_ms: int
     requests: list[Request] = field(default_factory=list)
     log: list[TakenIn] = field(default_factory=list)
+    actions: list[KeeperAction] = field(default_factory=list)
 
     def log_entry(self, uid: str) -> LogEntry | None:
         """The log entry of that uid, of the record or of this commit."""
@@ -136,7 +141,40 @@ def _check_correction(corrects: object, same: tuple[str, str], intake: Intake) -
         raise RequestRefused(f'a correction is of the same bank and kind: entry {corrects} is "{former.kind}"')
 
 
-HANDLERS: dict[str, Handler] = {LOG_ENTRY: _take_log_entry}
+# -- what keepers ask of alarms --
+
+
+def action_body(action: KeeperAction) -> dict[str, Any]:
+    """What a request for an action on an alarm says."""
+    key = [action.key.bank, action.key.condition, action.key.subject]
+    return {**vars(action), "key": key, "event": action.event.value}
+
+
+def _take_action(request: Request, intake: Intake) -> None:
+    """Whether the alarm's state allows it is for the desk to say. Taking one twice changes nothing."""
+    body = dict(request.body)
+    try:
+        key = AlarmKey(*body.pop("key"))
+        event = AlarmEvent(body.pop("event"))
+        action = KeeperAction(key, event, **body)
+    except (KeyError, TypeError, ValueError) as error:
+        raise RequestRefused(f"it is not a request about an alarm: {error}") from None
+    if event not in _ASKED_FOR or not isinstance(action.who, str) or not action.who:
+        raise RequestRefused("it does not say who asks for what")
+    intake.actions.append(action)
+
+
+_ASKED_FOR = frozenset(
+    {
+        AlarmEvent.ACKNOWLEDGED,
+        AlarmEvent.SHELVED,
+        AlarmEvent.UNSHELVED,
+        AlarmEvent.REMOVED,
+        AlarmEvent.RETURNED,
+    }
+)
+
+HANDLERS: dict[str, Handler] = {LOG_ENTRY: _take_log_entry, ALARM_ACTION: _take_action}
 """What a request asks for: who sees to it."""
 
 
@@ -182,11 +220,27 @@ def take_in_here(settings: SiteSettings, path: Path, inbox: Inbox, clock: Clock)
         raise StoreError(f"{error}\nWhat was asked for is kept in {inbox.folder} and taken in later.") from error
     try:
         intake = take_in(inbox, settings, writer, _place_at_the_end(writer, clock))
-        writer.commit(Commit(log=tuple(intake.log)))
+        alarms = AlarmResults()
+        if intake.actions:
+            alarming = Alarming.open(settings)
+            alarms = alarming.act(_last_instant(settings, path), intake.wall_ms, intake.actions)
+        writer.commit(Commit(log=tuple(intake.log), alarms=alarms))
         inbox.done(intake.requests)
     finally:
         writer.close()
     return True
+
+
+def _last_instant(settings: SiteSettings, path: Path) -> Instant:
+    """The last moment that the record knows of, on the analysis axis."""
+    reader = RecordReader.open(path)
+    try:
+        sessions = [one for one in reader.sessions() if one.kind == "live"]
+    finally:
+        reader.close()
+    last = sessions[-1]
+    mono_ms = last.last_mono_ms if last.last_mono_ms is not None else last.began_mono_ms
+    return Instant(last.id, mono_ms + axes_of(sessions)[last.id].offset_ms)
 
 
 def _place_at_the_end(writer: RecordWriter, clock: Clock) -> tuple[int, int, int]:

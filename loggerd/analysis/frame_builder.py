@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from loggerd.analysis.cleaning import DeviceColumns, Found
-from loggerd.analysis.frames import COUNTED_MARKS, FRAME_MS, Bins, Frame, Layout, OpenFrame, Rows
+from loggerd.analysis.frames import COUNTED_MARKS, FRAME_MS, Bins, Frame, Layout, OpenFrame, Rows, Step
 from loggerd.analysis.intervals import LeadColumns
 from loggerd.analysis.lead import Hold
 from loggerd.analysis.steps import StepWatch
@@ -134,7 +135,8 @@ class FrameBuilder:
                 head = OpenFrame(number, session, self.after_unknown, missed)
                 self.after_unknown = False
             self.last_number = number
-            head.take(table.steps.get(row, ()), table.marks.get(row, {}))
+            if row in table.steps or row in table.marks:
+                head.take(table.steps.get(row, ()), table.marks.get(row, {}))
             heads.append(head)
         return heads
 
@@ -155,7 +157,7 @@ class FrameBuilder:
                 highs[row],
                 table.counts[row],
                 celsius[row],
-                tuple(sorted(head.steps, key=lambda step: (step.at_ms, step.device))),
+                _in_order(head.steps),
                 head.marks,
             )
             for row, head in enumerate(heads)
@@ -192,6 +194,12 @@ class FrameBuilder:
         self.current.load_plain(plain["current"])
 
 
+def _in_order(steps: list[Step]) -> tuple[Step, ...]:
+    if len(steps) < 2:
+        return tuple(steps)
+    return tuple(sorted(steps, key=lambda step: (step.at_ms, step.device)))
+
+
 @dataclass
 class _Table:
     """Sums of several frames side by side: (f, c) by frame and column."""
@@ -204,6 +212,8 @@ class _Table:
     steps: dict[int, list[Any]] = field(default_factory=dict)
     marks: dict[int, dict[tuple[str, Mark], int]] = field(default_factory=dict)
     added: int = 0
+    known: list[int] = field(default_factory=list)
+    """The numbers once more, made when first asked for."""
 
     @staticmethod
     def over(numbers: Integers, width: int) -> _Table:
@@ -219,7 +229,9 @@ class _Table:
 
     def row(self, number: int) -> int:
         """Row of a frame; of one that has no readings here, the next that has."""
-        return min(int(np.searchsorted(self.numbers, number)), len(self.numbers) - 1)
+        if not self.known:
+            self.known = self.numbers.tolist()
+        return min(bisect_left(self.known, number), len(self.known) - 1)
 
     def add(
         self, column: int, rows: Integers, totals: Integers, lows: Integers, highs: Integers, counts: Integers
@@ -238,7 +250,7 @@ class _Table:
         """Add the sums of an open frame: to its row, or as a row before the others."""
         if self.numbers[0] != frame.number:
             self.added = 1
-            self.numbers = np.concatenate([[frame.number], self.numbers])
+            self.numbers, self.known = np.concatenate([[frame.number], self.numbers]), []
             self.steps = {row + 1: steps for row, steps in self.steps.items()}
             self.marks = {row + 1: marks for row, marks in self.marks.items()}
             for name in ("totals", "lows", "highs", "counts"):

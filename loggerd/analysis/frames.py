@@ -55,15 +55,15 @@ class Layout:
     def index(self) -> dict[str, int]:
         return {name: number for number, name in enumerate(self.names)}
 
-    @property
+    @cached_property
     def block_volts(self) -> slice:
         return slice(3, 3 + self.blocks)
 
-    @property
+    @cached_property
     def block_celsius(self) -> slice:
         return slice(3 + self.blocks, 3 + 2 * self.blocks)
 
-    @property
+    @cached_property
     def string_amps(self) -> slice:
         return slice(3 + 2 * self.blocks, 3 + 2 * self.blocks + self.strings)
 
@@ -81,6 +81,12 @@ class Step:
     amps: float
     volts: Floats
     interval_seconds: float
+
+    @cached_property
+    def ohms(self) -> list[float]:
+        """Volts per ampere, by column of the layout, NaN where not read."""
+        ohms: list[float] = (self.volts / self.amps).tolist()
+        return ohms
 
 
 @dataclass(frozen=True)
@@ -107,28 +113,29 @@ class Frame:
     celsius: float
     steps: tuple[Step, ...] = ()
     marks: Mapping[tuple[str, Mark], int] = field(default_factory=dict)
+    start_ms: int = field(init=False, repr=False, compare=False)
+    end_ms: int = field(init=False, repr=False, compare=False)
+    mean_list: list[float] = field(init=False, repr=False, compare=False)
+    """The means once more, and below the lows and highs: topics that look at one number at a time are far faster on a
+    list."""
+    low_list: list[float] = field(init=False, repr=False, compare=False)
+    high_list: list[float] = field(init=False, repr=False, compare=False)
+    amps: float = field(init=False, repr=False, compare=False)
+    """Mean current [A], charge positive; NaN without."""
+    volts: float = field(init=False, repr=False, compare=False)
+    """Mean bank voltage [V]; of a bank without such a channel, the sum of string 1; NaN without either."""
+    amp_hours: float = field(init=False, repr=False, compare=False)
+    """What went in (positive) or out (negative) in the time that is covered [Ah]; 0 without a current."""
 
-    @property
-    def start_ms(self) -> int:
-        return self.number * FRAME_MS
-
-    @property
-    def end_ms(self) -> int:
-        return (self.number + 1) * FRAME_MS
-
-    @cached_property
-    def amps(self) -> float:
-        """Mean current [A], charge positive; NaN without."""
-        return float(self.means[0])
-
-    @cached_property
-    def volts(self) -> float:
-        """Mean bank voltage [V]; of a bank without such a channel, the sum of string 1; NaN without either."""
-        volts = float(self.means[1])
+    def __post_init__(self) -> None:
+        means, made = self.means.tolist(), self.__dict__
+        made["start_ms"], made["end_ms"] = self.number * FRAME_MS, (self.number + 1) * FRAME_MS
+        made["mean_list"], made["low_list"], made["high_list"] = means, self.lows.tolist(), self.highs.tolist()
+        made["amps"], volts = means[0], means[1]
         if math.isnan(volts) and self.layout.blocks:
-            per_string = self.layout.blocks // self.layout.strings
-            return float(self.block_volts[:per_string].sum())
-        return volts
+            volts = float(self.block_volts[: self.layout.blocks // self.layout.strings].sum())
+        made["volts"] = volts
+        made["amp_hours"] = means[0] * self.covered_ms / 3_600_000 if self.covered_ms else 0.0
 
     @property
     def block_volts(self) -> Floats:
@@ -144,12 +151,7 @@ class Frame:
 
     @property
     def ambient_celsius(self) -> float:
-        return float(self.means[2])
-
-    @cached_property
-    def amp_hours(self) -> float:
-        """What went in (positive) or out (negative) in the time that is covered [Ah]; 0 without a current."""
-        return self.amps * self.covered_ms / 3_600_000 if self.covered_ms else 0.0
+        return self.mean_list[2]
 
 
 @dataclass
@@ -160,10 +162,10 @@ class OpenFrame:
     session: int = 0
     after_unknown: bool = False
     missed: int = 0
-    totals: Integers = field(default_factory=lambda: np.empty(0, dtype=np.int64))
-    lows: Integers = field(default_factory=lambda: np.empty(0, dtype=np.int64))
-    highs: Integers = field(default_factory=lambda: np.empty(0, dtype=np.int64))
-    counts: Integers = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    totals: Integers = field(default_factory=lambda: _NOTHING)
+    lows: Integers = field(default_factory=lambda: _NOTHING)
+    highs: Integers = field(default_factory=lambda: _NOTHING)
+    counts: Integers = field(default_factory=lambda: _NOTHING)
     steps: list[Step] = field(default_factory=list)
     marks: dict[tuple[str, Mark], int] = field(default_factory=dict)
 
@@ -183,7 +185,7 @@ class OpenFrame:
     def take(self, steps: Iterable[Step], marks: Mapping[tuple[str, Mark], int]) -> None:
         """Add steps, of each device the first few only, and counted marks."""
         for step in steps:
-            if sum(one.device == step.device for one in self.steps) < MOST_STEPS:
+            if len(self.steps) < MOST_STEPS or [one.device for one in self.steps].count(step.device) < MOST_STEPS:
                 self.steps.append(step)
         for key, count in marks.items():
             self.marks[key] = self.marks.get(key, 0) + count
@@ -285,3 +287,4 @@ class Bins:
 
 
 _MOST = np.iinfo(np.int64).max
+_NOTHING: Integers = np.empty(0, dtype=np.int64)

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from loggerd.analysis.frames import FRAME_MS, MOST_STEPS, Step
 from loggerd.model.channels import MISSING
@@ -55,24 +54,22 @@ class StepWatch:
         found = _first_of_frames(at, _settled(at, amps, least_milliamps, 8 * interval_ms))
         steps: list[Step] = []
         if len(found):
-            volts = np.stack([millivolts[one] for one in columns])
-            if len(self.kept):
-                volts = np.concatenate([before[2:], volts], axis=1)
-            steps = self._steps(at, amps, volts, found, interval_ms < _OFTEN_MS)
+            after = found if interval_ms < _OFTEN_MS else found - 1
+            volts = [(before[2 + place], millivolts[one]) for place, one in enumerate(columns)]
+            steps = self._steps(at, amps, volts, found, after)
         self._keep(at_ms, milliamps, millivolts)
         return steps
 
     def _steps(
-        self, at: Integers, amps: Integers, volts: npt.NDArray[np.int64], found: Integers, often: bool
+        self, at: Integers, amps: Integers, volts: list[tuple[Integers, Integers]], found: Integers, after: Integers
     ) -> list[Step]:
-        after = found if often else found - 1
-        change = np.where(
-            (volts[:, after] == MISSING) | (volts[:, found - 2] == MISSING),
-            np.nan,
-            (volts[:, after] - volts[:, found - 2]) / 1000,
-        )
+        """`volts`: by column, the readings that were kept and the new ones. `after`: indices (s,) of the readings that
+        end each jump."""
         whole = np.full((len(found), self.width), np.nan)
-        whole[:, list(self.columns)] = change.T
+        for column, (kept, new) in zip(self.columns, volts, strict=True):
+            ends, begins = _taken(kept, new, after), _taken(kept, new, found - 2)
+            missing = (ends == MISSING) | (begins == MISSING)
+            whole[:, column] = np.where(missing, np.nan, (ends - begins) / 1000)
         jumps = ((amps[after] - amps[found - 2]) / 1000).tolist()
         seconds = ((at[after] - at[found - 2]) / 1000).tolist()
         return [
@@ -93,6 +90,14 @@ class StepWatch:
 
     def load_plain(self, plain: dict[str, list[list[int]]]) -> None:
         self.columns, self.kept = tuple(plain["columns"]), plain["kept"]  # type: ignore[arg-type]
+
+
+def _taken(kept: Integers, new: Integers, where: Integers) -> Integers:
+    """Elements at rising indices (s,) of both arrays, the one behind the other, without putting them together."""
+    early = int(np.searchsorted(where, len(kept)))
+    if not early:
+        return new[where - len(kept)]
+    return np.concatenate([kept[where[:early]], new[where[early:] - len(kept)]])
 
 
 def _first_of_frames(at: Integers, found: Integers) -> Integers:

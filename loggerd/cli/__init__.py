@@ -1,6 +1,7 @@
 """The verbs of the command line, one file each: parse and print only."""
 
 from loggerd.cli import (
+    alarms,
     check,
     cycles,
     demo,
@@ -16,5 +17,20 @@ from loggerd.cli import (
     salvage,
 )
 
-VERBS = (check, limits, probe, run, cycles, findings, log, replay, import_readings, recompute, export, salvage, demo)
+VERBS = (
+    check,
+    limits,
+    probe,
+    run,
+    cycles,
+    findings,
+    alarms,
+    log,
+    replay,
+    import_readings,
+    recompute,
+    export,
+    salvage,
+    demo,
+)
 """In the order in which help shows them."""

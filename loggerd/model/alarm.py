@@ -165,3 +165,10 @@ class AlarmResults:
     refused: tuple[tuple[KeeperAction, str], ...] = field(default=())
     """Actions that the alarm's state does not allow, and why."""
     gone: tuple[AlarmKey, ...] = ()
+
+
+def both(first: AlarmResults, then: AlarmResults) -> AlarmResults:
+    """Two looks that follow each other, as one: of an alarm that both changed, as it stands after the second."""
+    alarms = {one.key: one for one in (*first.alarms, *then.alarms)}
+    gone = tuple(key for key in dict.fromkeys((*first.gone, *then.gone)) if key not in {one.key for one in then.alarms})
+    return AlarmResults(tuple(alarms.values()), first.changes + then.changes, first.refused + then.refused, gone)

@@ -11,6 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 from loggerd.settings.bank import BankSettings
 from loggerd.settings.channel import ChannelSettings
 from loggerd.settings.connection import Connection
+from loggerd.settings.delivery import HeartbeatSettings, KeeperSettings, MailSettings, WebhookSettings
 from loggerd.settings.device import LinesSettings
 from loggerd.settings.faults import value_at
 from loggerd.settings.key_lines import KeyPath
@@ -24,6 +25,10 @@ _BANK = TypeAdapter(BankSettings)
 _LIMIT = TypeAdapter(LimitSettings)
 _LINES = TypeAdapter(LinesSettings)
 _TIME_SERIES = TypeAdapter(TimeSeriesSettings)
+_MAIL = TypeAdapter(MailSettings)
+_KEEPER = TypeAdapter(KeeperSettings)
+_WEBHOOK = TypeAdapter(WebhookSettings)
+_HEARTBEAT = TypeAdapter(HeartbeatSettings)
 
 
 @dataclass(frozen=True)
@@ -60,6 +65,12 @@ class Draft:
     """Of all banks, in the order of the file."""
     devices: tuple[DraftDevice, ...]
     time_series: TimeSeriesSettings | None
+    mail: MailSettings | None
+    keepers: tuple[tuple[KeyPath, KeeperSettings], ...]
+    keeper_names: frozenset[str]
+    """Also those of keepers that are faulty in themselves."""
+    webhook: WebhookSettings | None
+    heartbeat: HeartbeatSettings | None
 
     def bank(self, name: str | None) -> BankSettings | None:
         """The bank of that name, if it is right in itself and the only one of that name."""
@@ -77,6 +88,8 @@ def draft_of(raw: dict[str, object], unmapped: set[int]) -> Draft:
     """Validate every part for itself. Channels of devices in `unmapped` are left out."""
     banks = [(path, _valid(_BANK, entry)) for path, entry in _entries(raw, "bank")]
     names = [value_at(entry, ("name",)) for _, entry in _entries(raw, "bank")]
+    keepers = [(path, _valid(_KEEPER, entry)) for path, entry in _entries(raw, "keeper")]
+    keeper_names = [value_at(entry, ("name",)) for _, entry in _entries(raw, "keeper")]
     return Draft(
         raw=raw,
         banks=tuple((path, bank) for path, bank in banks if bank is not None),
@@ -88,6 +101,11 @@ def draft_of(raw: dict[str, object], unmapped: set[int]) -> Draft:
             if isinstance(entry, dict)
         ),
         time_series=_valid(_TIME_SERIES, raw.get("time_series")),
+        mail=_valid(_MAIL, raw.get("mail")),
+        keepers=tuple((path, keeper) for path, keeper in keepers if keeper is not None),
+        keeper_names=frozenset(name for name in keeper_names if isinstance(name, str)),
+        webhook=_valid(_WEBHOOK, raw.get("webhook")),
+        heartbeat=_valid(_HEARTBEAT, raw.get("heartbeat")),
     )
 
 

@@ -8,7 +8,7 @@ from datetime import date, datetime, time
 from loggerd.settings.key_lines import KeyPath
 
 _LONGEST = 60
-_NUMBERED = {"bank", "limit", "device", "channel", "correction"}
+_NUMBERED = {"bank", "limit", "device", "channel", "correction", "keeper"}
 """Arrays of tables: the number after them counts entries and is not part of the key."""
 
 
@@ -116,7 +116,7 @@ def _entry_name(kind: str, table: object, index: int) -> str:
 
 
 def _top_level(key: str, value: object, last: bool) -> str:
-    if value is None and key in {"bank", "device"}:
+    if value is None and key in {"bank", "device", "keeper"}:
         return f"[[{key}]]"
     if isinstance(value, list) and value and isinstance(value[0], dict):
         return f"[[{key}]]"

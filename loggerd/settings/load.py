@@ -7,6 +7,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from loggerd.errors import SettingsError, SettingsFault
+from loggerd.settings.base import Table
 from loggerd.settings.checks import cross_faults
 from loggerd.settings.connection import CsvFile
 from loggerd.settings.device import DeviceSettings
@@ -70,8 +71,14 @@ def _with_absolute_paths(settings: SiteSettings, folder: Path) -> SiteSettings:
     time_series = settings.time_series
     if time_series is not None:
         time_series = time_series.model_copy(update={"token_file": _absolute(time_series.token_file, folder)})
+    mail, webhook = settings.mail, settings.webhook
+    if mail is not None:
+        mail = mail.model_copy(update=_absolute_keys(mail, folder, "password_file", "ca_file"))
+    if webhook is not None:
+        webhook = webhook.model_copy(update=_absolute_keys(webhook, folder, "secret_file", "ca_file"))
     devices = tuple(_device_with_absolute_path(device, folder) for device in settings.devices)
-    return settings.model_copy(update={"record": record, "time_series": time_series, "devices": devices})
+    changed = {"record": record, "time_series": time_series, "devices": devices, "mail": mail, "webhook": webhook}
+    return settings.model_copy(update=changed)
 
 
 def _device_with_absolute_path(device: DeviceSettings, folder: Path) -> DeviceSettings:
@@ -79,6 +86,10 @@ def _device_with_absolute_path(device: DeviceSettings, folder: Path) -> DeviceSe
         return device
     connection = device.connection.model_copy(update={"path": str(folder / device.connection.path)})
     return device.model_copy(update={"connection": connection})
+
+
+def _absolute_keys(table: Table, folder: Path, *keys: str) -> dict[str, str | None]:
+    return {key: _absolute(getattr(table, key), folder) for key in keys}
 
 
 def _absolute(path: str | None, folder: Path) -> str | None:

@@ -12,6 +12,7 @@ from loggerd.settings.bank import BankSettings
 from loggerd.settings.base import Table
 from loggerd.settings.channel import AccuracySettings, ChannelSettings, CorrectionSettings, ShuntSettings
 from loggerd.settings.connection import KIND_WORDS, KINDS, connection_tag
+from loggerd.settings.delivery import HeartbeatSettings, KeeperSettings, MailSettings, WebhookSettings
 from loggerd.settings.device import DeviceSettings, LinesSettings
 from loggerd.settings.faults import Fault, key_path, show, value_at
 from loggerd.settings.key_lines import KeyPath
@@ -23,6 +24,10 @@ _TABLES: dict[tuple[str, ...], type[Table]] = {
     ("site",): SiteTable,
     ("record",): RecordSettings,
     ("time_series",): TimeSeriesSettings,
+    ("mail",): MailSettings,
+    ("keeper",): KeeperSettings,
+    ("webhook",): WebhookSettings,
+    ("heartbeat",): HeartbeatSettings,
     ("bank",): BankSettings,
     ("bank", "limit"): LimitSettings,
     ("device",): DeviceSettings,
@@ -35,7 +40,9 @@ _TABLES: dict[tuple[str, ...], type[Table]] = {
     ("device", "channel", "correction", "accuracy"): AccuracySettings,
 }
 _HIDDEN = "a value that is not shown, because it may be a secret"
-_TOKEN_ELSEWHERE = 'no token in this file: name where it stands with "token_file", "token_env" or "token_credential"'
+_SECRETS = {"time_series": ("token", "url"), "mail": ("password",), "webhook": ("secret", "url")}
+"""Beginnings of keys that stand beside or for a secret, by table."""
+_SECRET_WORDS = ("token", "password", "secret")
 _ABSENT = "nothing"
 
 
@@ -55,7 +62,7 @@ def model_faults(error: ValidationError, raw: object) -> list[Fault]:
 
 def is_hidden(path: KeyPath) -> bool:
     """Whether the value at a path may be a secret that somebody has put in the wrong place."""
-    return path[:1] == ("time_series",) and len(path) > 1 and str(path[1]).startswith(("token", "url"))
+    return len(path) > 1 and str(path[1]).startswith(_SECRETS.get(str(path[0]), ()))
 
 
 def known_keys(table: type[Table]) -> list[str]:
@@ -66,12 +73,17 @@ def known_keys(table: type[Table]) -> list[str]:
 def unknown_key(path: KeyPath, known: list[str]) -> Fault:
     """The fault of a key that does not exist, with the nearest one that does."""
     key = str(path[-1])
-    if path[:1] == ("time_series",) and ("token" in key or "password" in key):
-        return Fault(path, "an unknown key (its value is not shown)", _TOKEN_ELSEWHERE)
+    if path[0] in _SECRETS and any(word in key for word in _SECRET_WORDS):
+        return Fault(path, "an unknown key (its value is not shown)", _elsewhere(str(path[0])))
     near = difflib.get_close_matches(key, known, 1, 0.5)
     if near:
         return Fault(path, "an unknown key", f'a known key; did you mean "{near[0]}"?')
     return Fault(path, "an unknown key", f"one of the keys {', '.join(known)}")
+
+
+def _elsewhere(table: str) -> str:
+    word = _SECRETS[table][0]
+    return f'no {word} in this file: name where it stands with "{word}_file", "{word}_env" or "{word}_credential"'
 
 
 def _own_path(location: tuple[int | str, ...]) -> KeyPath:

@@ -19,6 +19,7 @@ from loggerd.settings.connection import (
     SunspecSerial,
     SunspecTcp,
 )
+from loggerd.settings.delivery import HeartbeatSettings, KeeperSettings, MailSettings, WebhookSettings
 from loggerd.settings.device import DeviceSettings, LinesSettings, MapFile
 from loggerd.settings.limits import LimitSettings
 from loggerd.settings.site import RecordSettings, SiteSettings, SiteTable, TimeSeriesSettings
@@ -31,9 +32,12 @@ __all__ = [
     "CorrectionSettings",
     "CsvFile",
     "DeviceSettings",
+    "HeartbeatSettings",
     "InForce",
+    "KeeperSettings",
     "LimitSettings",
     "LinesSettings",
+    "MailSettings",
     "MapFile",
     "ModbusRtu",
     "ModbusTcp",
@@ -45,4 +49,5 @@ __all__ = [
     "SunspecSerial",
     "SunspecTcp",
     "TimeSeriesSettings",
+    "WebhookSettings",
 ]

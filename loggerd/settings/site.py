@@ -1,19 +1,19 @@
-"""The whole file, and its tables [site], [record] and [time_series]."""
+"""The whole file, and its tables [site], [record] and [time_series]; others have files of their own."""
 
 from __future__ import annotations
 
 import difflib
 from typing import Annotated
-from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, Field
 
 from loggerd.settings.bank import BankSettings
 from loggerd.settings.base import FilePath, PlainText, Table
+from loggerd.settings.delivery import HeartbeatSettings, KeeperSettings, MailSettings, WebhookSettings
 from loggerd.settings.device import DeviceSettings
-
-_URL = 'an address such as "https://server.example:8086", without a user name or password in it'
+from loggerd.settings.secret_places import CREDENTIAL_NAME, VARIABLE_NAME
+from loggerd.settings.urls import URL_WORDS, plain_url
 
 
 def _known_timezone(name: str) -> str:
@@ -24,17 +24,6 @@ def _known_timezone(name: str) -> str:
         hint = f'; did you mean "{near[0]}"?' if near else ""
         raise ValueError(f'the name of a time zone, such as "Europe/Vienna" or "UTC"{hint}') from None
     return name
-
-
-def _plain_url(url: str) -> str:
-    try:
-        parts = urlsplit(url)
-        right = parts.scheme in {"http", "https"} and bool(parts.hostname) and (parts.port or 1) > 0
-    except ValueError:
-        right = False
-    if not right or "@" in url or parts.query or parts.fragment:
-        raise ValueError(_URL)
-    return url
 
 
 class SiteTable(Table):
@@ -75,7 +64,7 @@ class RecordSettings(Table):
 class TimeSeriesSettings(Table):
     """[time_series]: a server that takes ledger rows. The token stands elsewhere, never in this file."""
 
-    url: Annotated[str, AfterValidator(_plain_url)] = Field(max_length=500, description=_URL)
+    url: Annotated[str, AfterValidator(plain_url)] = Field(max_length=500, description=URL_WORDS)
     org: PlainText = Field(
         default="", max_length=200, description="text: the organisation on the server, if it has any"
     )
@@ -85,12 +74,12 @@ class TimeSeriesSettings(Table):
     )
     token_env: str | None = Field(
         default=None,
-        pattern=r"^[A-Z_][A-Z0-9_]{0,63}$",
+        pattern=VARIABLE_NAME,
         description="the name, in capitals, of an environment variable that holds the token; not the token itself",
     )
     token_credential: str | None = Field(
         default=None,
-        pattern=r"^[A-Za-z][A-Za-z0-9_.-]{0,63}$",
+        pattern=CREDENTIAL_NAME,
         description="the name of a systemd credential that holds the token; not the token itself",
     )
     verify_tls: bool = Field(
@@ -110,3 +99,9 @@ class SiteSettings(Table):
         default=(), alias="device", strict=False, max_length=1000, description="tables headed [[device]]"
     )
     time_series: TimeSeriesSettings | None = Field(default=None, description="the table [time_series]")
+    mail: MailSettings | None = Field(default=None, description="the table [mail]")
+    keepers: tuple[KeeperSettings, ...] = Field(
+        default=(), alias="keeper", strict=False, max_length=20, description="tables headed [[keeper]]"
+    )
+    webhook: WebhookSettings | None = Field(default=None, description="the table [webhook]")
+    heartbeat: HeartbeatSettings | None = Field(default=None, description="the table [heartbeat]")

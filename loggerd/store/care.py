@@ -8,7 +8,7 @@ from pathlib import Path
 
 from loggerd.errors import StoreError
 from loggerd.store.connection import beside, connect_reader, damaged, sync_folder, told_plainly
-from loggerd.store.tables import TABLES
+from loggerd.store.outbox_tables import ALL_TABLES
 
 BALLAST_BYTES = 4_000_000
 _CHECK_WHOLE_BYTES = 32_000_000
@@ -22,7 +22,7 @@ def check_at_opening(connection: sqlite3.Connection, path: Path) -> None:
     if pages * 4096 <= _CHECK_WHOLE_BYTES:
         check_whole(connection, path)
         return
-    for table in TABLES:
+    for table in ALL_TABLES:
         if table.name not in _BULK_TABLES:
             _expect_ok(connection, path, f"PRAGMA quick_check('{table.name}')")
 

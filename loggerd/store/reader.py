@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from loggerd.model.alarm import Alarm, AlarmKey
 from loggerd.model.channels import parse_channel
 from loggerd.model.ledger import LedgerName
-from loggerd.store import care, findings, log_book, results, sessions
+from loggerd.model.outbox import Lane, OutboxLook, OutboxMail
+from loggerd.store import alarms, care, findings, log_book, outbox, results, sessions
 from loggerd.store.connection import beside, connect_reader, snapshot, told_plainly
 from loggerd.store.schema import check_current
 from loggerd.store.shapes import (
@@ -19,6 +21,7 @@ from loggerd.store.shapes import (
     Revision,
     ScanWindow,
     Session,
+    StoredAlarmChange,
     StoredEntry,
     StoredFinding,
     StoredMark,
@@ -189,6 +192,36 @@ class RecordReader:
         span = (_BEFORE_ALL if from_ms is None else from_ms, _AFTER_ALL if until_ms is None else until_ms)
         with told_plainly(self.path):
             return results.events(self._connection, span)
+
+    # -- alarms and mail --
+
+    def alarms(self) -> list[Alarm]:
+        """All alarms as they stand."""
+        with told_plainly(self.path):
+            return alarms.alarms(self._connection)
+
+    def alarm_changes(
+        self, from_ms: int | None = None, until_ms: int | None = None, key: AlarmKey | None = None
+    ) -> Iterator[StoredAlarmChange]:
+        """Changes of alarms, or of one, that fell due in the time asked for, in the order of storing."""
+        span = (_BEFORE_ALL if from_ms is None else from_ms, _AFTER_ALL if until_ms is None else until_ms)
+        with told_plainly(self.path):
+            yield from alarms.changes(self._connection, span, key)
+
+    def outbox(self, lane: Lane, since_ms: int) -> OutboxLook:
+        """What waits in one lane of the outbox, and what left it since a time; of one moment."""
+        with self.one_state():
+            return outbox.look(self._connection, lane, since_ms)
+
+    def last_mails(self, most: int) -> list[OutboxMail]:
+        """The last mails that were composed, on their way or done, the newest first."""
+        with told_plainly(self.path):
+            return outbox.last_mails(self._connection, most)
+
+    def mail_content(self, mail: int) -> bytes | None:
+        """What is sent of a mail, byte for byte; None when its time is over."""
+        with told_plainly(self.path):
+            return outbox.content(self._connection, mail)
 
     # -- care --
 

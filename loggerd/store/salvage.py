@@ -8,11 +8,16 @@ from pathlib import Path
 
 from loggerd.errors import StoreDamaged, StoreError
 from loggerd.store.connection import connect_reader, connect_writer, told_plainly, transaction
+from loggerd.store.outbox_tables import ALL_TABLES
 from loggerd.store.schema import SCHEMA_VERSION, check_ours, migrate
-from loggerd.store.tables import TABLES, Table
+from loggerd.store.tables import Table
 
 _ROWS_PER_TRANSACTION = 200
-_KEYS = {"figure": ("entry", "place"), "checkpoint": ("bank", "revision")}
+_KEYS = {
+    "figure": ("entry", "place"),
+    "checkpoint": ("bank", "revision"),
+    "alarm": ("bank", "condition", "subject"),
+}
 """Column order of the tables that are not numbered by `id`."""
 
 _ORPHANS = (
@@ -22,7 +27,7 @@ _ORPHANS = (
     " (SELECT session FROM sealed UNION SELECT session FROM hot UNION SELECT session FROM summary"
     " UNION SELECT session FROM event UNION SELECT start_session FROM entry UNION SELECT end_session FROM entry"
     " UNION SELECT start_session FROM mark UNION SELECT end_session FROM mark UNION SELECT session FROM checkpoint"
-    " UNION SELECT session FROM log_entry)"
+    " UNION SELECT session FROM log_entry UNION SELECT at_session FROM alarm_change)"
     " WHERE session NOT IN (SELECT id FROM session)",
     "INSERT INTO device (id, name) SELECT DISTINCT device, 'lost device ' || device FROM"
     " (SELECT device FROM sealed UNION SELECT device FROM summary UNION SELECT device FROM series)"
@@ -32,6 +37,9 @@ _ORPHANS = (
     " (SELECT revision, bank FROM entry UNION SELECT revision, bank FROM mark"
     " UNION SELECT revision, bank FROM checkpoint) WHERE revision NOT IN (SELECT id FROM revision)",
     "DELETE FROM figure WHERE entry NOT IN (SELECT id FROM entry)",
+    # What was told in a mail that is lost is told again: twice is better than never.
+    "UPDATE outbox_item SET mail = NULL WHERE mail NOT IN (SELECT id FROM outbox_mail)",
+    "DELETE FROM outbox_item WHERE alarm_change NOT IN (SELECT id FROM alarm_change)",
 )
 
 
@@ -81,7 +89,7 @@ def _copy_all(source: sqlite3.Connection, out: Path) -> SalvageReport:
         migrate(target)
         target.execute("PRAGMA foreign_keys = OFF")
         rows, incomplete = {}, []
-        for table in TABLES:
+        for table in ALL_TABLES:
             if table.name == "schema_notes":
                 continue
             rows[table.name], whole = _copy_table(source, target, table)

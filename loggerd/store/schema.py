@@ -10,8 +10,12 @@ from pathlib import Path
 from loggerd.errors import StoreError
 from loggerd.store.connection import APPLICATION_ID, too_new, transaction
 from loggerd.store.hot import HotCommit, HotWriter
+from loggerd.store.outbox_tables import OUTBOX_INDEXES, OUTBOX_TABLES
 from loggerd.store.shapes import HOUR_MS
 from loggerd.store.tables import (
+    ALARM,
+    ALARM_CHANGE,
+    ALARM_INDEXES,
     FINDING,
     FINDING_INDEXES,
     FIRST_TABLES,
@@ -67,11 +71,31 @@ def _log_book(connection: sqlite3.Connection) -> None:
     connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes([LOG_ENTRY]))
 
 
+def _alarms(connection: sqlite3.Connection) -> None:
+    """Alarms and their changes get tables of their own."""
+    for table in (ALARM, ALARM_CHANGE):
+        connection.execute(table.ddl())
+    for index in ALARM_INDEXES:
+        connection.execute(index)
+    connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes([ALARM, ALARM_CHANGE]))
+
+
+def _outbox(connection: sqlite3.Connection) -> None:
+    """What is to be told to whom, and the mails made of it, get tables of their own."""
+    for table in OUTBOX_TABLES:
+        connection.execute(table.ddl())
+    for index in OUTBOX_INDEXES:
+        connection.execute(index)
+    connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes(OUTBOX_TABLES))
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, _create),
     Migration(2, _hot_in_chunks),
     Migration(3, _findings),
     Migration(4, _log_book),
+    Migration(5, _alarms),
+    Migration(6, _outbox),
 )
 SCHEMA_VERSION = MIGRATIONS[-1].to_version
 

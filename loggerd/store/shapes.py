@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
+from loggerd.model.alarm import AlarmChange, AlarmResults
 from loggerd.model.channels import Channel
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import Entry, MarkSpan
 from loggerd.model.log_book import LogEntry
+from loggerd.model.outbox import NewItem
 from loggerd.model.results import FoldResults
 from loggerd.model.scan import ClockState, Integers, ScanBlock
 
@@ -79,6 +81,8 @@ class Commit:
     results: tuple[BankResults, ...] = ()
     events: tuple[RecordEvent, ...] = ()
     log: tuple[TakenIn, ...] = ()
+    alarms: AlarmResults = field(default_factory=AlarmResults)
+    outbox: tuple[NewItem, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -190,6 +194,14 @@ class StoredFinding:
     id: int
     revision: int
     finding: Finding
+
+
+@dataclass(frozen=True)
+class StoredAlarmChange:
+    """A change of an alarm with its place in the record."""
+
+    id: int
+    change: AlarmChange
 
 
 @dataclass(frozen=True)

@@ -307,7 +307,50 @@ LOG_ENTRY = Table(
 
 LOG_INDEXES = ("CREATE INDEX log_entry_by_bank ON log_entry (bank, happened_wall_ms)",)
 
-TABLES = (*(HOT_CHUNKS if table.name == "hot" else table for table in FIRST_TABLES), FINDING, LOG_ENTRY)
+ALARM = Table(
+    "alarm",
+    "alarms as they stand: those that are not normal, and normal ones of not long ago",
+    (
+        _text("bank", "bank; empty for the logger and its instruments"),
+        _text("condition", "what is alarmed"),
+        _text("subject", "bank, string, block, link, channel or device that it is about"),
+        _text("state", "the standard's state, in words"),
+        _whole("active", NO_UNIT, "1 while its condition holds, delays counted"),
+        _text("body", "JSON: the whole alarm, with delays, shelf, evidence and the alarm it follows from"),
+    ),
+    ("PRIMARY KEY (bank, condition, subject)",),
+    "STRICT, WITHOUT ROWID",
+)
+"""The tables alarm and alarm_change since schema version 5."""
+
+ALARM_CHANGE = Table(
+    "alarm_change",
+    "every change of an alarm's state, with who and when; rows are never changed",
+    (
+        _id("number of the change, in the order in which they were stored"),
+        _text("bank", "bank; empty for the logger and its instruments"),
+        _text("condition", "what is alarmed"),
+        _text("subject", "what it is about"),
+        _ref("at_session", "session", "session in which it fell due"),
+        _whole("at_ms", EPOCH, "when it fell due"),
+        _text("event", "what moved it"),
+        _text("before", "state before"),
+        _text("after", "state after"),
+        _text("who", "loggerd, or the keeper"),
+        _text("why", "reason, in words"),
+        _text("basis", "JSON: root (alarm that it follows from) and evidence (name, value, low, high, reason)"),
+    ),
+)
+
+ALARM_INDEXES = ("CREATE INDEX alarm_change_by_time ON alarm_change (at_ms)",)
+
+TABLES = (
+    *(HOT_CHUNKS if table.name == "hot" else table for table in FIRST_TABLES),
+    FINDING,
+    LOG_ENTRY,
+    ALARM,
+    ALARM_CHANGE,
+)
 
 INDEXES = (
     "CREATE INDEX sealed_by_window ON sealed (session, window, device, last_mono_ms, first_wall_ms, last_wall_ms)",

@@ -9,8 +9,9 @@ from pathlib import Path
 
 from loggerd.errors import StoreError, StoreFull
 from loggerd.model.bank import Series
+from loggerd.model.outbox import OutboxUpdate
 from loggerd.model.scan import ClockState, ScanBlock
-from loggerd.store import care, log_book, results, sessions
+from loggerd.store import alarms, care, log_book, outbox, results, sessions
 from loggerd.store.connection import (
     WAL_PAGES,
     WriterLock,
@@ -168,6 +169,16 @@ class RecordWriter:
                 results.write_results(self._connection, found)
             results.write_events(self._connection, commit.events)
             log_book.write_log(self._connection, commit.log)
+            changes = alarms.write_alarms(self._connection, commit.alarms)
+            outbox.write_items(self._connection, commit.outbox, changes)
+
+    def update_outbox(self, update: OutboxUpdate) -> tuple[int, ...]:
+        """Stores changes of the outbox in one transaction that lasts through a power cut; numbers of new mails.
+
+        Raises StoreFull or StoreError, and then nothing of it is stored.
+        """
+        with self._writing(), transaction(self._connection):
+            return outbox.update(self._connection, update)
 
     @contextmanager
     def _placing(self) -> Iterator[None]:
@@ -225,7 +236,7 @@ class RecordWriter:
     # -- care --
 
     def retain(self, now_wall_ms: int, raw_days: int, minute_days: int) -> Retained:
-        """Deletes raw readings and minute summaries that are older than their time, a little in each transaction.
+        """Deletes raw readings, minute summaries and mails that are older than their time, a little at a time.
 
         Raw readings that the current revision of their bank has not folded stay. To be called only while the wall
         clock is known to be set.
@@ -233,6 +244,7 @@ class RecordWriter:
         with self._writing():
             raw = retain_raw(self._connection, now_wall_ms - raw_days * DAY_MS)
             minutes = retain_minutes(self._connection, now_wall_ms - minute_days * DAY_MS)
+            outbox.retain_outbox(self._connection, now_wall_ms)
             self._ballast.build()
         return Retained(raw.blocks, raw.readings, minutes)
 

@@ -36,7 +36,7 @@ def escape(text: str) -> str:
     return text
 
 
-def _shown(element: Element) -> str:
+def _shown(element: Element) -> str:  # noqa: PLR0911 - one for each kind of element
     match element:
         case Title():
             return _title(element)
@@ -63,10 +63,13 @@ def _title(title: Title) -> str:
     colour = _COLOURS[title.tone]
     badge = ""
     if title.above:
-        style = f"display:inline-block;background:{colour};color:#ffffff;padding:2px 8px;font-size:14px;font-weight:bold"
+        style = (
+            f"display:inline-block;background:{colour};color:#ffffff;padding:2px 8px;font-size:14px;font-weight:bold"
+        )
         badge = f'<div><span style="{style}">{escape(title.above)}</span></div>'
     style = f"border-top:5px solid {colour};margin:22px 0 10px;padding-top:8px"
-    return f'<div style="{style}">{badge}<h1 style="font-size:21px;line-height:1.25;margin:6px 0">{escape(title.text)}</h1></div>'
+    head = f'<h1 style="font-size:21px;line-height:1.25;margin:6px 0">{escape(title.text)}</h1>'
+    return f'<div style="{style}">{badge}{head}</div>'
 
 
 def _points(points: Points) -> str:
@@ -80,16 +83,21 @@ def _points(points: Points) -> str:
 def _fact(row: tuple[str, str]) -> str:
     name, value = map(escape, row)
     style = f"margin:0;padding:4px 0;border-bottom:1px solid {_LINE}"
-    return f'<p style="{style}"><span style="font-size:13px">{name}</span><br><b>{value}</b></p>'
+    label = f'<span style="display:inline-block;min-width:190px;font-size:13px">{name}</span>'
+    return f'<p style="{style}">{label} <b style="display:inline-block">{value}</b></p>'
 
 
 def _table(table: Table) -> str:
     def row(cells: tuple[str, ...], tag: str) -> str:
         style = f"padding:4px 5px;border-bottom:1px solid {_LINE};font-size:14px"
-        return "<tr>" + "".join(
-            f'<{tag} style="{style};text-align:{"right" if column else "left"}">{escape(cell)}</{tag}>'
-            for column, cell in enumerate(cells)
-        ) + "</tr>"
+        return (
+            "<tr>"
+            + "".join(
+                f'<{tag} style="{style};text-align:{"right" if column else "left"}">{escape(cell)}</{tag}>'
+                for column, cell in enumerate(cells)
+            )
+            + "</tr>"
+        )
 
     rows = row(table.head, "th") + "".join(row(cells, "td") for cells in table.rows)
-    return f'<table role="presentation" style="border-collapse:collapse;width:100%;margin:8px 0">{rows}</table>'
+    return f'<table style="border-collapse:collapse;width:100%;margin:8px 0">{rows}</table>'

@@ -1,22 +1,29 @@
-"""A mail as plain text: it carries everything, and is readable on an old telephone."""
+"""A mail as plain text: it carries everything, and is readable on an old telephone. Pictures are left out."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 from loggerd.wording.layout import Element, Facts, Heading, Image, Link, Paragraph, Points, Table, Title
 
 WIDTH = 72
 _INDENT = "  "
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|°C|°F|(?:mV|V|A|Ah|h|g|min|mOhm)\b))")
+_GLUE = "\0"
+"""Holds a number and its unit on one line."""
 
 
 def plain(elements: Iterable[Element]) -> str:
     """Lines of at most WIDTH letters, but for addresses of pages, which stand alone on theirs."""
     lines: list[str] = []
+    headed = True
     for element in elements:
-        if lines and not isinstance(element, Points):
+        told = _lines(element)
+        if told and not headed:
             lines.append("")
-        lines.extend(_lines(element))
+        lines.extend(told)
+        headed = isinstance(element, Heading) if told else headed
     return "\n".join(lines) + "\n"
 
 
@@ -24,7 +31,8 @@ def wrap(text: str, first: str = "", then: str = "", width: int = WIDTH) -> list
     """Lines of at most `width` letters. A word that is longer is cut. `first`, `then`: what lines begin with."""
     lines, line = [], first
     empty = True
-    for word in text.split():
+    for glued in _UNIT.sub(_GLUE, " ".join(text.split())).split(" "):
+        word = glued.replace(_GLUE, " ")
         if not empty and len(line) + 1 + len(word) > width:
             lines.append(line)
             line, empty = then, True
@@ -36,7 +44,7 @@ def wrap(text: str, first: str = "", then: str = "", width: int = WIDTH) -> list
     return [*lines, line.rstrip()]
 
 
-def _lines(element: Element) -> list[str]:
+def _lines(element: Element) -> list[str]:  # noqa: PLR0911 - one for each kind of element
     match element:
         case Title(text, _, above):
             return ["=" * WIDTH, *(wrap(above) if above else []), *wrap(text), "=" * WIDTH]
@@ -52,8 +60,8 @@ def _lines(element: Element) -> list[str]:
             return _table(element)
         case Link(label, url):
             return [*wrap(f"{label}:"), url]
-        case Image(_, alt):
-            return wrap(f"[{alt}]")
+        case Image():
+            return []
 
 
 def _points(points: Points) -> list[str]:
@@ -72,4 +80,7 @@ def _table(table: Table) -> list[str]:
 
 def _cells(row: tuple[str, ...], widths: list[int]) -> list[str]:
     """The first to the left, numbers to the right."""
-    return [text.rjust(width) if column else text.ljust(width) for column, (text, width) in enumerate(zip(row, widths, strict=True))]
+    return [
+        text.rjust(width) if column else text.ljust(width)
+        for column, (text, width) in enumerate(zip(row, widths, strict=True))
+    ]

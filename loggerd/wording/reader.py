@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from loggerd.analysis.findings import spec_of, verdict_of
 from loggerd.model.alarm import AlarmKey
 from loggerd.model.channels import parse_channel
-from loggerd.model.finding import Finding
+from loggerd.model.finding import Finding, Grade, Quality
 from loggerd.model.ledger import Figure
 from loggerd.wording.figure_forms import form_of
 from loggerd.wording.filling import capital, fill, one_line
@@ -30,7 +30,7 @@ class Reader:
     fahrenheit: bool = False
     decimal_comma: bool | None = None
 
-    def word(self, name: str, **places: str) -> str:
+    def word(self, name: str, /, **places: str) -> str:
         return fill(self.texts.words[name], places)
 
     # -- numbers --
@@ -54,12 +54,15 @@ class Reader:
         return f"{text} {self.texts.units[unit]}".rstrip()
 
     def banded(self, figure: Figure, unit: str, decimals: int) -> str:
-        """A figure with its band: "2.03 V (1.98 to 2.08)"; or that it is not known, and why."""
+        """A figure with its band: "2.03 V (1.98 to 2.08)"; or that it is not known, and why.
+
+        One with a reason and no band is the least that it can be: readings are missing.
+        """
         if figure.value is None:
             return f"{self.word('unknown')} ({figure.reason})" if figure.reason else self.word("unknown")
         value = self.amount(figure.value, unit, decimals)
         if figure.low is None or figure.high is None:
-            return value
+            return self.word("at_least", value=value) if figure.reason else value
         low, high = (self._converted(bound, unit, decimals) for bound in (figure.low, figure.high))
         return self.word("band", value=value, low=low, high=high)
 
@@ -158,12 +161,17 @@ class Reader:
     def _says(self, name: str) -> Mapping[str, str]:
         return self.texts.findings.get(name, {})
 
-    def grade(self, finding: Finding) -> str:
-        """How far a finding can be trusted, and the quality of its readings where that is not good."""
-        words = self.texts.grades[finding.grade.value]
-        return f"{words}, {self.word('readings', quality=self.texts.qualities[finding.quality.value])}" if (
-            finding.quality.value in ("fair", "poor")
-        ) else words
+    def trust(self, finding: Finding) -> str:
+        """How far a finding can be trusted, where that is not as usual: its grade, and readings that are not good."""
+        words = [] if finding.grade is Grade.OBSERVED else [self.texts.grades[finding.grade.value]]
+        if finding.quality in (Quality.FAIR, Quality.POOR):
+            words.append(self.word("readings", quality=self.texts.qualities[finding.quality.value]))
+        return ", ".join(words)
+
+    def trusted(self, finding: Finding) -> str:
+        """What it says, and how far that can be trusted."""
+        says, trust = self.finding(finding), self.trust(finding)
+        return f"{says.removesuffix('.')} ({trust})." if trust else says
 
 
 def _is_channel(name: str) -> bool:

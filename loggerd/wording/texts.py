@@ -9,8 +9,8 @@ from loggerd.alarms.conditions import ALARM_CONDITIONS
 from loggerd.analysis.findings import FINDINGS
 from loggerd.model.alarm import AlarmEvent, AlarmState, Priority, Visit
 from loggerd.model.finding import Grade, Quality
-from loggerd.wording.filling import places
 from loggerd.wording.figure_forms import FIGURE_FORMS
+from loggerd.wording.filling import places
 
 CAUTIONS = ("hydrogen", "acid", "arc", "over_60_volts", "heat", "lifting", "freezing")
 OVER_60_VOLTS = "over_60_volts"
@@ -69,11 +69,11 @@ WORDS: dict[str, frozenset[str]] = {
         "listed": "", "changes": "", "changed": "time title subject event",
         "changed_by": "time title subject event who", "why": "why", "still": "time", "comes_and_goes": "count",
         "clock": "", "clock_time": "time zone", "date_time": "weekday day month year clock",
-        "date": "weekday day month year", "day": "weekday day", "list": "first last", "digest_day": "",
+        "date": "weekday day month year", "day": "weekday day", "digest_day": "",
         "digest_week": "", "digest_span": "start end", "days": "", "day_column": "", "out": "", "in": "", "full": "",
         "yes": "", "no": "", "gap": "", "gap_note": "", "cycles": "", "count": "", "amp_hours_out": "",
         "amp_hours_in": "", "charge_factor": "", "efficiency": "", "depth": "", "depth_value": "mean deepest",
-        "no_cycles": "", "state": "", "since_full": "", "day_ago": "", "days_ago": "count", "never_full": "",
+        "no_cycles": "", "since_full": "", "day_ago": "", "days_ago": "count",
         "spread": "", "capacity": "", "standing": "", "stands": "title subject state time", "findings": "",
         "no_findings": "", "data": "", "covered": "covered", "picture": "bank start end most full",
         "picture_none": "", "heartbeat": "", "heartbeat_alive": "site", "heartbeat_next": "time",
@@ -146,7 +146,9 @@ def _alarm_faults(texts: Texts) -> list[str]:
         odd = {place for sentence in one.sentences for place in places(sentence)} - known
         faults += [f"{where}: nothing fills the place {{{place}}}" for place in sorted(odd)]
         faults += [f"{where}.cautions: {caution} is no caution" for caution in one.cautions if caution not in CAUTIONS]
-        faults += [f"{where}.{part}: says nothing" for part in ("title", "what", "causes", "do") if not getattr(one, part)]
+        faults += [
+            f"{where}.{part}: says nothing" for part in ("title", "what", "causes", "do") if not getattr(one, part)
+        ]
         if "subject" not in places(one.what):
             faults.append(f"{where}.what: must say {{subject}}")
         if len(one.title) > LONGEST_TITLE:

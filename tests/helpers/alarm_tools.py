@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from loggerd.alarms.catalogue import AlarmCondition
 from loggerd.alarms.desk import Desk
-from loggerd.alarms.plain import alarm_from_plain, alarm_to_plain
+from loggerd.model.alarm_plain import alarm_from_plain, alarm_to_plain
 from loggerd.model.alarm import (
     Alarm,
     AlarmChange,

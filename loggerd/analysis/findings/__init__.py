@@ -59,9 +59,17 @@ def verdict_of(finding: Finding) -> Verdict:
     return spec_of(finding.name).verdict(finding.verdict)
 
 
+def _has_words(finding: Finding) -> bool:
+    spec = _BY_NAME.get(finding.name)
+    return spec is not None and any(verdict.word == finding.verdict for verdict in spec.verdicts)
+
+
 def newest(findings: Iterable[Finding]) -> list[Finding]:
-    """Of each (name, subject) the newest, in the order of the catalogue. `findings` in order of time."""
-    latest = {finding.key: finding for finding in findings}
+    """Of each (name, subject) the newest, in the order of the catalogue. `findings` in order of time.
+
+    What another version of loggerd has told and this one has no words for is left out.
+    """
+    latest = {finding.key: finding for finding in findings if _has_words(finding)}
     order = {spec.name: number for number, spec in enumerate(FINDINGS)}
     return sorted(latest.values(), key=lambda one: (order[one.name], one.subject))
 

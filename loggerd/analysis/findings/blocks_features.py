@@ -274,11 +274,13 @@ class Gathering:
         for step in steps:
             jump = abs(step.amps)
             if len(kept) >= _STEPS_KEPT:
-                least = min(kept, key=lambda one: float(one[0]))
-                if least[0] >= jump:
+                jumps = [one[0] for one in kept]
+                least = min(jumps)
+                if least >= jump:
                     continue
-                kept.remove(least)
-            kept.append([jump, to_row(step.volts[self._first : self._first + self.blocks] / step.amps)])
+                del kept[jumps.index(least)]
+            row = step.ohms[self._first : self._first + self.blocks]
+            kept.append([jump, [None if isnan(one) else one for one in row]])
 
     # -- when it is over ----------------------------------------------------------------------------------------
 

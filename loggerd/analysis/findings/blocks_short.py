@@ -131,7 +131,7 @@ class ShortWatch:
             return False
         if frame.amps > 0.01 * self.ground.bank.rated_amp_hours:
             return True
-        lows = frame.lows[frame.layout.block_volts].tolist()
+        lows = frame.low_list[frame.layout.block_volts]
         return bool(max(lows) - min(lows) < 0.9 * limits["shorted_cell_volts"])
 
     # -- short --------------------------------------------------------------------------------------------------

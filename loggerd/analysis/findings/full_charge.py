@@ -114,8 +114,8 @@ class FullCharge:
         """Charged for each Ah taken since the bank was last at the top."""
         if self._top is None:
             return None
-        since = self._totals.since(self._top)
-        return since.in_amp_hours / since.out_amp_hours if since.out_amp_hours >= _LEAST_OUT * self._rated else None
+        out = self._totals.out - self._top.out
+        return (self._totals.put_in - self._top.put_in) / out if out >= _LEAST_OUT * self._rated else None
 
     def _mark_full(self, charge: Charge, reading: Reading, on_charge: bool, moment: Moment) -> None:
         now = reading.end_ms

@@ -57,4 +57,5 @@ class Totals:
 
     def since(self, mark: Mark) -> SinceFull:
         """What has happened since a mark."""
-        return self.mark().since(mark)
+        out, put_in = self.out - mark.out, self.put_in - mark.put_in
+        return SinceFull(mark.at_ms, mark.proven, out, put_in, self.gap_ms - mark.gap_ms)

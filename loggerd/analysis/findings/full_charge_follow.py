@@ -25,7 +25,7 @@ _LONG_FLOAT = 4
 """A float without absorption takes so many times longer to prove anything."""
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Surroundings:
     """What a charge must know of its bank: `learned` is the voltage at reference at which it is usually held, None if
     not known yet; `factor` what was charged for each Ah taken since it was last at the top, None if not known.

@@ -12,7 +12,7 @@ from loggerd.analysis.frames import Frame
 Limits = Mapping[str, float]
 
 
-@dataclass(frozen=True)
+@dataclass
 class Reading:
     """Current [A], charge positive; volts per cell as read, and as they would be at the reference temperature if the
     charger compensates as the preset says. `lowest`: the lowest single reading, per cell. `celsius` and `ambient`
@@ -35,8 +35,7 @@ def reading_of(frame: Frame, cells: int, limits: Limits) -> Reading | None:
         return None
     celsius = frame.celsius
     shift = 0.0 if isnan(celsius) else limits["temperature_slope"] * (celsius - limits["reference_celsius"])
-    lowest = float(frame.lows[1]) / cells
-    ambient = frame.ambient_celsius
+    lowest, ambient = frame.low_list[1] / cells, frame.mean_list[2]
     return Reading(
         frame.end_ms,
         amps,

@@ -38,7 +38,8 @@ class Heat:
 
     def push(self, moment: Moment) -> list[Finding]:
         self._believe(moment)
-        celsius: list[float] = moment.frame.block_celsius.tolist()
+        frame = moment.frame
+        celsius = frame.mean_list[frame.layout.block_celsius]
         warmth = Warmth.of(celsius, self._doubted)
         return [
             *self._runaway.push(moment, warmth),

@@ -63,7 +63,8 @@ class Water:
         state.net += moved
         state.moved += abs(moved)
         state.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
-        if not any(isinstance(event, BecameFull) and event.proven for event in moment.events):
+        events = moment.events
+        if not events or not any(isinstance(event, BecameFull) and event.proven for event in events):
             return []
         self._close(frame.end_ms)
         state.full_ms, state.net, state.moved, state.gap_ms = frame.end_ms, 0.0, 0.0, 0

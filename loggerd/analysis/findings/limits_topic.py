@@ -79,12 +79,13 @@ class LimitsWatch:
     def _learn(self, moment: Moment) -> None:
         """The latest load steps, and the capacity that was last found."""
         state, frame = self.state, moment.frame
+        least = _LEAST_STEP_FRACTION * self._bank.rated_amp_hours
         for step in frame.steps:
-            if abs(step.amps) < _LEAST_STEP_FRACTION * self._bank.rated_amp_hours:
+            if abs(step.amps) < least:
                 continue
-            ohms = bank_ohms(step.volts / step.amps, frame.layout)
+            ohms = bank_ohms(step.ohms, frame.layout)
             # Blocks stand in for a bank that is not read as a whole: each has its string's share of the current.
-            if math.isnan(step.volts[1]):
+            if math.isnan(step.ohms[1]):
                 ohms *= self._bank.blocks_per_string
             if ohms > 0.0:
                 state.steps = [*state.steps[1 - _STEPS :], [step.amps, ohms]]

@@ -42,7 +42,8 @@ class Meter:
         look, facts = self._looker.look(moment.frame), Facts()
         found: list[Finding] = []
         for part in self._parts.values():
-            found.extend(part.push(look, moment, facts))
+            if told := part.push(look, moment, facts):
+                found.extend(told)
         return found
 
     def to_plain(self) -> dict[str, Any]:

@@ -197,7 +197,6 @@ class Bypass:
         most_ohms = moment.limits["cell_ohm_amp_hours_high"]
         if facts.slope is not None and facts.slope > most_ohms:
             state.misfit = look.frame.number
-        misfit = look.frame.number - state.misfit < 14 * FRAMES_PER_DAY or self._small_current(most_ohms)
         fell = state.fallen > look.frame.number - FRAMES_PER_DAY
         events = len(state.events) + (most / 2 if fell else 0)
         charger = self._charger_seen(facts)
@@ -206,7 +205,7 @@ class Bypass:
         if charger or before == "bypassed_charger":
             load = events >= 3 * most
         else:
-            load = events >= most and facts.changes >= _CHANGES and not misfit
+            load = events >= most and facts.changes >= _CHANGES and not self._misfit(look, most_ohms)
         if before == "bypassed_load" and charger:
             return "bypassed_both"
         return (
@@ -220,6 +219,11 @@ class Bypass:
             return False
         first = state.against[0] * FRAME_MS if state.against else state.agreed_ms
         return state.frames < 2 * FRAMES_PER_DAY or facts.right_ms > first
+
+    def _misfit(self, look: Look, most_ohms: float) -> bool:
+        """Whether the current is, or was in the last weeks, far too small for what the voltage does."""
+        lately = look.frame.number - self._state.misfit < 14 * FRAMES_PER_DAY
+        return lately or self._small_current(most_ohms)
 
     def _small_current(self, most_ohms: float) -> bool:
         """Whether the jumps go with the current after all, one that is far too small: then the scale is wrong."""

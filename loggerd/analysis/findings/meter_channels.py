@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 from math import isnan
 from typing import Any
 
-import numpy as np
-
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, FRAMES_PER_HOUR, Facts, Look, Teller, Told, known
 from loggerd.analysis.frames import FRAME_MS
@@ -22,6 +20,7 @@ _NOISY_FRAMES = 24
 _RETURNED = 6
 _RESTING = 0.01
 _UNSTEADY = ("stuck", "noisy", "silent")
+_NOTHING = ("", "right")
 
 
 @dataclass
@@ -43,6 +42,20 @@ class _Channel:
     beyond: float = 0.0
     good: int = 0
     heard: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """What a channel's name says: its `column`; whether it is a temperature, or a current; the `fine` width that its
+    noise and digits explain; a `wide` one, above which it is looked at; its `cells`, 0 of a current."""
+
+    name: str
+    column: int
+    thermal: bool
+    current: bool
+    fine: float
+    wide: float
+    cells: int
 
 
 @dataclass
@@ -68,49 +81,57 @@ class Channels:
         self._clock = Teller("meter.clock", {})
         self._state = _State({name: _Channel() for name in self._names})
         self._open = set(self._names)
-        self._columns = [self._index[name] for name in self._names]
-        self._electric = np.array([not name.endswith("celsius") for name in self._names])
-        self._wide = np.array([self._usual_width(name) for name in self._names])
+        self._columns = [self._column(name) for name in self._names]
+        self._voltages = [one for one in self._columns if one.cells and one.name in self._accuracy]
+        self._finest = min((self._accuracy[one.name].resolution / one.cells for one in self._voltages), default=None)
+        self._widths: list[tuple[float, str]] | None = None
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         found = self._judge_clock(look, moment)
-        names = self._suspects(look)
-        if not names:
+        suspects = self._suspects(look)
+        if not suspects:
             return found
-        spreads = self._spreads(look)
         fell: list[str] = []
-        for name in names:
-            channel = self._state.channels[name]
-            if self._silent(look, name, channel):
-                fell.append(name)
+        for one in suspects:
+            channel = self._state.channels[one.name]
+            if self._silent(look, one, channel):
+                fell.append(one.name)
                 continue
-            if look.counts[self._index[name]] and not name.endswith("celsius"):
-                self._follow(look, name, channel, spreads)
-            told = self._judge(look, name, channel)
+            if look.counts[one.column] and not one.thermal:
+                self._follow(look, one, channel)
+            told = self._judge(look, one.name, channel)
             if told is not None:
                 found.extend(self._teller.tell(look, moment, told))
-        found.extend(self._tell_silent(look, moment, fell))
-        self._open = {name for name in names if self._is_open(name)}
-        facts.bad = frozenset(name for name in self._open if self._teller.verdict(name) in _UNSTEADY)
+        if fell:
+            found.extend(self._tell_silent(look, moment, fell))
+        self._open = {one.name for one in suspects if self._is_open(one.name)}
+        if self._open:
+            facts.bad = frozenset(name for name in self._open if self._teller.verdict(name) in _UNSTEADY)
         return found
 
-    def _usual_width(self, name: str) -> float:
-        """A frame's readings that lie nearer together than this are not noisy."""
-        if name.endswith("celsius"):
-            return float("inf")
+    def _column(self, name: str) -> _Column:
         noise = 12 * (self._accuracy[name].noise or 0.0) + 3 * self._accuracy[name].resolution
+        thermal, current = name.endswith("celsius"), name.endswith("amps")
+        cells = self._cells.get(name, 0)
         # Currents and voltages move in use; how much more than their noise is looked at one by one.
-        return max(noise, 0.05 * self._rated) if name.endswith("amps") else noise + 0.006 * self._cells[name]
+        wide = max(noise, 0.05 * self._rated) if current else noise + 0.006 * cells
+        return _Column(name, self._index[name], thermal, current, noise, float("inf") if thermal else wide, cells)
 
-    def _suspects(self, look: Look) -> list[str]:
+    def _suspects(self, look: Look) -> list[_Column]:
         """Channels that are worth a look in this frame: silent, standing still or wide, or under watch already."""
-        frame = look.frame
-        counts, lows, highs = frame.counts[self._columns], frame.lows[self._columns], frame.highs[self._columns]
-        odd = (counts == 0) | ((lows == highs) & self._electric) | (highs - lows > self._wide)
-        found = self._open | {self._names[place] for place in np.flatnonzero(odd).tolist()}
-        if frame.marks:
-            found |= {name for name, _ in frame.marks if name in self._state.channels}
-        return [name for name in self._names if name in found] if found else []
+        self._widths = None
+        counts, lows, highs, watched = look.counts, look.lows, look.highs, self._open
+        if look.frame.marks:
+            watched = watched.union(name for name, _ in look.frame.marks)
+        found = []
+        for one in self._columns:
+            column = one.column
+            width = highs[column] - lows[column]
+            still = width == 0.0 and not one.thermal
+            wide = width > one.wide and counts[column] >= 3
+            if still or not counts[column] or one.name in watched or (wide and self._moves_alone(look, one, width)):
+                found.append(one)
+        return found
 
     def _is_open(self, name: str) -> bool:
         """Whether the channel has to be watched on; one that need not is put back to how all begin."""
@@ -130,19 +151,17 @@ class Channels:
         return False
 
     def _spreads(self, look: Look) -> list[tuple[float, str]]:
-        """Width of the readings of each voltage in this frame [V per cell], rising."""
-        found = []
-        for name, cells in self._cells.items():
-            if cells and name in self._accuracy:
-                column = self._index[name]
-                width = look.highs[column] - look.lows[column]
-                if not isnan(width):
-                    found.append((width / cells, name))
-        return sorted(found)
+        """Width of the readings of each voltage in this frame [V per cell], rising; made when first asked for."""
+        if self._widths is None:
+            lows, highs = look.lows, look.highs
+            pairs = [((highs[one.column] - lows[one.column]) / one.cells, one.name) for one in self._voltages]
+            self._widths = sorted([pair for pair in pairs if not isnan(pair[0])])
+        return self._widths
 
-    def _silent(self, look: Look, name: str, channel: _Channel) -> bool:
+    def _silent(self, look: Look, one: _Column, channel: _Channel) -> bool:
         """Counts frames without readings; whether the channel falls silent with this one."""
-        if look.counts[self._index[name]]:
+        name = one.name
+        if look.counts[one.column]:
             if 0 < channel.silent < _SILENT_FRAMES:
                 channel.pause = max(channel.pause, channel.silent)
             channel.silent = 0
@@ -159,8 +178,6 @@ class Channels:
         return channel.silent == max(_SILENT_FRAMES, 4 * channel.pause)
 
     def _tell_silent(self, look: Look, moment: Moment, fell: list[str]) -> list[Finding]:
-        if not fell:
-            return []
         since = (look.frame.number - self._state.channels[fell[0]].silent + 1) * FRAME_MS
         ever = all(self._state.channels[name].heard for name in fell)
         words = f"no reading for {self._state.channels[fell[0]].silent // 12} hours" if ever else "never gave a reading"
@@ -170,8 +187,8 @@ class Channels:
         told = Told("silent", f"{', '.join(fell)}: {words}", tuple(fell), "bank", since)
         return self._teller.tell(look, moment, told)
 
-    def _follow(self, look: Look, name: str, channel: _Channel, spreads: list[tuple[float, str]]) -> None:
-        column = self._index[name]
+    def _follow(self, look: Look, one: _Column, channel: _Channel) -> None:
+        column = one.column
         low, high = look.lows[column], look.highs[column]
         if low == high and channel.value == low and look.counts[column] > 1:
             channel.flat += 1
@@ -179,48 +196,42 @@ class Channels:
             channel.value, channel.flat, channel.flat_since = (low if low == high else None), 1, look.frame.number
             channel.low = channel.high = channel.last = None
             channel.path = 0.0
-        volts = self._others(look, name)
+        volts = self._others(look, one)
         if volts is not None:
             channel.low = volts if channel.low is None else min(channel.low, volts)
             channel.high = volts if channel.high is None else max(channel.high, volts)
             channel.path += abs(volts - channel.last) if channel.last is not None else 0.0
             channel.last = volts
-        self._noise(look, name, channel, spreads)
+        if look.counts[column] >= 3 and (channel.noisy or high - low > one.wide):
+            self._count(channel, self._moves_alone(look, one, high - low))
 
-    def _others(self, look: Look, name: str) -> float | None:
+    def _others(self, look: Look, one: _Column) -> float | None:
         """Volts per cell without this channel: the median of the blocks, or the bank's."""
-        if name == "volts" and not look.source:
-            return None
-        if look.source or name.endswith("amps"):
+        if look.source or one.current:
             return known(look.volts)
-        bank = look.means[1] / self._cells["volts"]
-        return known(bank)
+        return None if one.name == "volts" else known(look.means[1] / self._cells["volts"])
 
-    def _noise(self, look: Look, name: str, channel: _Channel, spreads: list[tuple[float, str]]) -> None:
-        """A voltage that jumps about while the others and the current stand still; a current that does while no voltage
-        moves."""
-        accuracy, column = self._accuracy[name], self._index[name]
-        width = look.highs[column] - look.lows[column]
-        noise = 12 * (accuracy.noise or 0.0) + 3 * accuracy.resolution
-        if name == "amps" or name.startswith("string"):
-            marked = (name, Mark.OUT_OF_RANGE) in look.frame.marks
-            if marked or not spreads or look.volts >= 2.2 or look.counts[column] < 3:
-                return
-            share = width / self._rated
-            still = max(spreads[len(spreads) // 2][0] - self._dither(spreads), 0.0) < 0.03 * share * 0.3
-            wide = 0.05 < share < 1 and width > noise
-            seen = wide and still and self._resolves(0.03 * share)
-            self._count(channel, seen, look.spread < 10)
-            return
-        cells = self._cells[name]
-        others = [one for one, other in spreads if other != name]
-        if not others or look.counts[column] < 3:
-            return
+    def _moves_alone(self, look: Look, one: _Column, width: float) -> bool | None:
+        """Whether a voltage jumps about while the others and the current stand still, or a current does while no
+        voltage moves; None where that cannot be judged."""
+        if one.current:
+            return self._current_alone(look, one, width)
+        spreads, cells = self._spreads(look), one.cells
+        others = [share for share, other in spreads if other != one.name]
+        if not others:
+            return None
         peer = others[len(others) // 2]
-        seen = (
-            width > noise + 0.006 * cells and width / cells > 5 * peer + 0.006 and not self._real(name, width, spreads)
-        )
-        self._count(channel, seen, True)
+        return width > one.wide and width / cells > 5 * peer + 0.006 and not self._real(one.name, width, spreads)
+
+    def _current_alone(self, look: Look, one: _Column, width: float) -> bool | None:
+        if look.volts >= 2.2 or look.spread >= 10 or (one.name, Mark.OUT_OF_RANGE) in look.frame.marks:
+            return None
+        spreads = self._spreads(look)
+        if not spreads:
+            return None
+        share = width / self._rated
+        still = max(spreads[len(spreads) // 2][0] - self._dither(spreads), 0.0) < 0.03 * share * 0.3
+        return 0.05 < share < 1 and width > one.fine and still and self._resolves(0.03 * share)
 
     def _real(self, name: str, width: float, spreads: list[tuple[float, str]]) -> bool:
         """Whether bank and block move by the same volts: an open or empty block does that, and no sensor."""
@@ -235,24 +246,22 @@ class Channels:
 
     def _resolves(self, volts: float) -> bool:
         """Whether some voltage would show so much [V per cell]."""
-        fine = [
-            self._accuracy[name].resolution / cells
-            for name, cells in self._cells.items()
-            if cells and name in self._accuracy
-        ]
-        return bool(fine) and min(fine) * 3 < volts
+        return self._finest is not None and self._finest * 3 < volts
 
     @staticmethod
-    def _count(channel: _Channel, seen: bool, judged: bool) -> None:
-        if judged:
-            named = channel.noisy >= _NOISY_FRAMES
-            if seen:
-                # Once named, it takes a day without noise to be taken back.
-                channel.noisy = _NOISY_FRAMES + FRAMES_PER_DAY if named else channel.noisy + 1
-            else:
-                channel.noisy = max(0, channel.noisy - (1 if named else 2))
+    def _count(channel: _Channel, seen: bool | None) -> None:
+        if seen is None:
+            return
+        named = channel.noisy >= _NOISY_FRAMES
+        if seen:
+            # Once named, it takes a day without noise to be taken back.
+            channel.noisy = _NOISY_FRAMES + FRAMES_PER_DAY if named else channel.noisy + 1
+        else:
+            channel.noisy = max(0, channel.noisy - (1 if named else 2))
 
     def _judge(self, look: Look, name: str, channel: _Channel) -> Told | None:
+        if self._calm(look, name, channel):
+            return None
         beyond = (name, Mark.OUT_OF_RANGE) in look.frame.marks
         if name in self._blocks and not abs(look.rate) < _RESTING:
             beyond = False  # an open cell does that under load
@@ -269,6 +278,12 @@ class Channels:
             if told is not None:
                 return told
         return self._again(look, name, channel, said)
+
+    def _calm(self, look: Look, name: str, channel: _Channel) -> bool:
+        """Whether nothing was seen of a channel, so that nothing can be told: the usual case, told cheaply."""
+        quiet = channel.flat < _STUCK_FRAMES and channel.noisy < _NOISY_FRAMES and channel.beyond == 0.0
+        said = self._teller.said
+        return quiet and not look.frame.marks and said.get(name, "right") in _NOTHING and said.get("bank") != "silent"
 
     def _neighbour_beyond(self, name: str) -> bool:
         """Then tap wires are exchanged, which another check names."""
@@ -323,7 +338,7 @@ class Channels:
 
     def _judge_clock(self, look: Look, moment: Moment) -> list[Finding]:
         state, marks = self._state, look.frame.marks
-        if any(mark is Mark.CLOCK_NOT_SET for _, mark in marks):
+        if marks and any(mark is Mark.CLOCK_NOT_SET for _, mark in marks):
             state.unset, state.set = min(state.unset + 1, FRAMES_PER_DAY), 0
         else:
             state.unset, state.set = 0, min(state.set + 1, FRAMES_PER_DAY)

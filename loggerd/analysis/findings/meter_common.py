@@ -23,14 +23,15 @@ def known(value: float) -> float | None:
     return None if isnan(value) else value
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Look:
-    """A frame in the numbers that the checks ask for, each made once.
+    """A frame in the numbers that the checks ask for, each made once; nobody changes one.
 
     `means`, `lows`, `highs`, `counts` by column of the layout; `rate` is the mean current and `spread` the width of
     its readings, as shares of the rated amp-hours (NaN without a current); `volts` per cell, the median of the blocks
     where at least three are read (one bad block or tap does not move it), else the bank's; NaN without. `source`
     tells which: frames of different sources are not compared. `follows`: the frame before it is its neighbour.
+    `judged`: both current and voltage are known. `at_ms`: the end of the frame.
     """
 
     frame: Frame
@@ -43,19 +44,12 @@ class Look:
     volts: float
     source: int
     follows: bool
-
-    @property
-    def at_ms(self) -> int:
-        return self.frame.end_ms
+    judged: bool
+    at_ms: int
 
     @property
     def at(self) -> Instant:
-        return Instant(self.frame.session, self.frame.end_ms)
-
-    @property
-    def judged(self) -> bool:
-        """Whether both current and voltage are known."""
-        return not (isnan(self.rate) or isnan(self.volts))
+        return Instant(self.frame.session, self.at_ms)
 
 
 class Looker:
@@ -69,8 +63,7 @@ class Looker:
         self._last, self._source = -2, -1
 
     def look(self, frame: Frame) -> Look:
-        means = frame.means.tolist()
-        lows, highs = frame.lows.tolist(), frame.highs.tolist()
+        means, lows, highs = frame.mean_list, frame.low_list, frame.high_list
         blocks = sorted([one for one in means[self._blocks] if not isnan(one)])
         if len(blocks) >= 3:
             middle = len(blocks) // 2
@@ -80,18 +73,20 @@ class Looker:
             volts, source = means[1] / self._cells, 0
         follows = frame.number == self._last + 1 and not frame.after_unknown and source == self._source
         self._last, self._source = frame.number, source
-        amps = means[0]
+        rate = means[0] / self._rated
         return Look(
             frame,
             means,
             lows,
             highs,
             frame.counts.tolist(),
-            amps / self._rated,
+            rate,
             (highs[0] - lows[0]) / self._rated,
             volts,
             source,
             follows,
+            not isnan(rate + volts),
+            frame.end_ms,
         )
 
     def to_plain(self) -> list[int]:

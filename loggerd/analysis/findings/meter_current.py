@@ -5,8 +5,6 @@ from __future__ import annotations
 from math import isnan, sqrt
 from typing import Any
 
-import numpy as np
-
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, Facts, Look, Teller, Told, correction
 from loggerd.model.finding import Finding
@@ -67,8 +65,8 @@ class Sign:
         for step in look.frame.steps:
             volts = float(step.volts[1])
             if isnan(volts):
-                blocks = step.volts[look.frame.layout.block_volts]
-                volts = float(np.nansum(blocks)) if len(blocks) else 0.0
+                blocks = step.volts[look.frame.layout.block_volts].tolist()
+                volts = sum([one for one in blocks if not isnan(one)])
             if abs(volts) > _LEAST_VOLTS * self._cells:
                 self._vote(self._votes, 1 if volts * step.amps > 0 else -1, step.at_ms)
 
@@ -89,18 +87,22 @@ class Sign:
     def _verdict(self) -> Told | None:
         count = len(self._votes)
         if count >= _LEAST_VOTES:
-            right = sum(vote > 0 for vote in self._votes)
-            words = f"in {right} of {count} changes of the current the voltage moved the same way as the current"
-            if right >= _AGREE * count:
-                return Told("right", words, ("amps",), value=right / count * 100)
-            if right <= (1 - _AGREE) * count and not self._charges_at_high_volts():
-                return self._reversed(words, right / count * 100)
-            return None
+            return self._by_changes(count)
         told = self._by_level()
-        if told is not None:
-            return told
-        if self._frames >= 2 * FRAMES_PER_DAY and not self._teller.verdict():
+        if told is None and self._frames >= 2 * FRAMES_PER_DAY and not self._teller.verdict():
             return Told("cannot_tell", f"only {count} changes of the current moved the voltage; needed: {_LEAST_VOTES}")
+        return told
+
+    def _by_changes(self, count: int) -> Told | None:
+        right = self._votes.count(1)
+        agree = right >= _AGREE * count
+        if agree and self._teller.verdict() == "right":
+            return None
+        words = f"in {right} of {count} changes of the current the voltage moved the same way as the current"
+        if agree:
+            return Told("right", words, ("amps",), value=right / count * 100)
+        if right <= (1 - _AGREE) * count and not self._charges_at_high_volts():
+            return self._reversed(words, right / count * 100)
         return None
 
     def _charges_at_high_volts(self) -> bool:
@@ -112,14 +114,14 @@ class Sign:
         """By the levels of the voltage, where the current changes too little. A charger that bypasses the shunt makes
         the current look reversed while it charges, so that this alone accuses nobody."""
         high, low, changes = self._levels["high"], self._levels["low"], self._votes
+        if len(high) < 12:
+            return None
         whole = high + low
-        right = sum(vote > 0 for vote in whole)
+        right = whole.count(1)
         words = (
             f"in {right} of {len(whole)} frames of five minutes the current had the sign that the voltage asks for"
             " (charge at a high voltage, discharge at a low one)"
         )
-        if len(high) < 12:
-            return None
         if right >= 0.9 * len(whole) and sum(vote > 0 for vote in changes) * 2 >= len(changes):
             return Told("right", words, ("amps",), value=right / len(whole) * 100)
         others = low[-6:] if len(low) >= 6 else changes

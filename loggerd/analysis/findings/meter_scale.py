@@ -81,6 +81,8 @@ class Scale:
         self._reach = reach if reach is not None else 10 * self._rated
         self._teller = Teller("meter.shunt_scale", {})
         self._state = _State()
+        self._judged: tuple[str, Any] | None = None
+        """What had been said, and the limits, when the readings were last judged; None after a new one."""
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         state = self._state
@@ -90,17 +92,17 @@ class Scale:
             state.full_at, state.held, state.quiet = None, 0, 0
         if look.judged and facts.sign != "reversed":
             self._follow(look, moment)
-        told = told or self._by_ohms(moment, facts) or self._by_depth(moment) or self._too_early()
+        told = told or self._by_ohms(moment, facts) or self._by_depth_once(moment) or self._too_early()
         return self._teller.tell(look, moment, told) if told else []
 
     def _follow(self, look: Look, moment: Moment) -> None:
         state, rate, volts = self._state, look.rate, look.volts
         state.net += look.frame.amp_hours
-        holding = volts >= moment.limits["full_volts_per_cell"] and 0 <= rate <= 0.075
-        state.held = state.held + 1 if holding else 0
+        high = volts >= moment.limits["full_volts_per_cell"]
+        state.held = state.held + 1 if high and 0 <= rate <= 0.075 else 0
         if state.held >= FRAMES_PER_HOUR:
             state.full_at, state.full_ms = state.net, look.at_ms
-        elif volts >= moment.limits["full_volts_per_cell"]:
+        elif high:
             state.full_at = None
         state.quiet = state.quiet + 1 if abs(rate) <= _QUIET and volts < 2.2 else 0
         if state.full_at is None or state.quiet not in _READ_AT:
@@ -125,6 +127,7 @@ class Scale:
             readings.pop()
         readings.append(new)
         del readings[:-_KEPT]
+        self._judged = None
 
     def _beyond(self, look: Look) -> Told | None:
         """Readings of the current that no battery of this size can carry."""
@@ -144,6 +147,8 @@ class Scale:
         if slope is None or facts.bypass.startswith("bypassed"):
             return None
         low, high = moment.limits["cell_ohm_amp_hours_low"], moment.limits["cell_ohm_amp_hours_high"]
+        if low <= slope <= high:
+            return None
         words = (
             f"by its load steps a cell has {slope:.2g} ohms times rated amp-hours, plausible are {low:g} to {high:g}"
         )
@@ -154,10 +159,20 @@ class Scale:
             return self._wrong("too_small", words, usual / slope, None, None)
         return None
 
+    def _by_depth_once(self, moment: Moment) -> Told | None:
+        """Judges the readings again when there is a new one, when something else was said, or with new limits."""
+        if not self._state.readings:
+            return None
+        said = self._teller.verdict()
+        if self._judged is not None and self._judged[0] == said and self._judged[1] is moment.limits:
+            return None
+        told = self._by_depth(moment)
+        if told is None or told.verdict == said:
+            self._judged = (said, moment.limits)
+        return told
+
     def _by_depth(self, moment: Moment) -> Told | None:
         readings = self._state.readings
-        if not readings:
-            return None
         most = moment.limits["scale_ratio_high"] * self._by_hours
         told = self._teller.verdict()
         ratio = self._beyond_any(most, alone=told != "right")
@@ -251,4 +266,4 @@ class Scale:
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._teller.said = dict(plain["said"])
-        self._state = _State(**plain["state"])
+        self._state, self._judged = _State(**plain["state"]), None

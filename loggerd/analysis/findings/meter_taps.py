@@ -79,7 +79,8 @@ class Taps:
         self._state.frames += 1
         median = known[len(known) // 2] if known else 0.0
         self._order(look, blocks, median)
-        marked = any(mark is Mark.OUT_OF_RANGE for _, mark in look.frame.marks)
+        marks = look.frame.marks
+        marked = bool(marks) and any(mark is Mark.OUT_OF_RANGE for _, mark in marks)
         if len(known) == len(blocks) and not isnan(look.rate) and not marked:
             self._gather(look, blocks, known)
         told = self._by_kind(look) or self._mirrored(look, moment) or self._summed(moment, look) or self._right()
@@ -138,6 +139,8 @@ class Taps:
 
     def _by_kind(self, look: Look) -> Told | None:
         state = self._state
+        if not any(kind in _WORDS for kind in state.kinds):
+            return None
         wrong = {
             place + 1: state.kinds[place]
             for place in range(len(state.kinds))
@@ -240,6 +243,8 @@ class Taps:
 
     def _right(self) -> Told | None:
         state = self._state
+        if self._teller.verdict() == "right":
+            return None
         normal = all(
             kind in {"normal", "odd"} and streak >= _STREAK
             for kind, streak in zip(state.kinds, state.streaks, strict=True)

@@ -157,7 +157,8 @@ class Zero:
         state.inward += max(0.0, moved)
         state.outward += max(0.0, -moved)
         state.gap = state.gap or look.frame.missed > 0 or look.frame.after_unknown
-        if not any(isinstance(event, BecameFull) and event.proven for event in moment.events):
+        events = moment.events
+        if not events or not any(isinstance(event, BecameFull) and event.proven for event in events):
             return
         if state.full_ms is not None and not state.gap and look.at_ms - state.full_ms > 6 * 3_600_000:
             state.accounts.append([(look.at_ms - state.full_ms) / 3_600_000, state.inward, state.outward])

@@ -80,7 +80,7 @@ class ResistanceTopic:
     def _only_drawn(self, moment: Moment) -> bool:
         """Nothing is put in during this frame, not even for one reading."""
         leak = moment.limits["rest_leak_fraction"] * self._bank.rated_amp_hours
-        return bool(moment.frame.highs[0] <= leak + self._slack_amps)
+        return moment.frame.high_list[0] <= leak + self._slack_amps
 
     def _take(self, moment: Moment) -> None:
         frame, limits = moment.frame, moment.limits

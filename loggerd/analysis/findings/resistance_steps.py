@@ -59,8 +59,9 @@ class Estimate:
 
 def without_outliers(ohms: Floats) -> npt.NDArray[np.bool_]:
     """Which of (n,) lie within five median absolute deviations of the median: (n,) bool."""
-    away = np.abs(ohms - np.median(ohms))
-    limit = max(_FAR_OUT * float(np.median(away)), 1e-12 + 1e-6 * abs(float(np.median(ohms))))
+    middle = _median(ohms)
+    away = np.abs(ohms - middle)
+    limit = max(_FAR_OUT * _median(away), 1e-12 + 1e-6 * abs(middle))
     return np.asarray(away <= limit)
 
 
@@ -72,10 +73,10 @@ def robust_ohms(amps: Floats, ohms: Floats) -> Estimate:
     """
     kept = without_outliers(ohms)
     amps, ohms = amps[kept], ohms[kept]
-    middle = float(np.median(ohms))
+    middle = _median(ohms)
     if len(ohms) >= _ENOUGH_FOR_HUBER:
         middle = _huber(amps, ohms, middle)
-    spread = _MAD_TO_SD * float(np.median(np.abs(ohms - middle)))
+    spread = _MAD_TO_SD * _median(np.abs(ohms - middle))
     if spread == 0.0 and len(ohms) > 1:
         spread = float(ohms.std(ddof=1))
     weights = amps**2
@@ -88,15 +89,24 @@ def robust_ohms(amps: Floats, ohms: Floats) -> Estimate:
 
 
 def _huber(amps: Floats, ohms: Floats, start: float) -> float:
-    weights, slope = amps**2, start
+    weights, sizes, slope = amps**2, np.abs(amps), start
     for _ in range(12):
-        away = np.abs(amps) * np.abs(ohms - slope)
-        scale = _MAD_TO_SD * float(np.median(away))
+        away = sizes * np.abs(ohms - slope)
+        scale = _MAD_TO_SD * _median(away)
         if scale == 0.0:
             return slope
-        trust = np.minimum(1.0, _HUBER * scale / np.maximum(away, 1e-300))
-        slope = float((trust * weights * ohms).sum() / (trust * weights).sum())
+        trusted = np.minimum(1.0, _HUBER * scale / np.maximum(away, 1e-300)) * weights
+        before, slope = slope, float(np.add.reduce(trusted * ohms) / np.add.reduce(trusted))
+        if slope == before:
+            return slope
     return slope
+
+
+def _median(values: Floats) -> float:
+    """Of (n,) without NaN, n at least 1: for few values sooner than numpy's."""
+    ordered: list[float] = sorted(values.tolist())
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
 
 
 @dataclass
@@ -148,18 +158,17 @@ def row_of(step: Step, frame: Frame, depth: float, strings: int, correction: Cor
 
     Ohms of a block hold for its string's share of the current, taken as equal.
     """
-    layout = frame.layout
-    ohms = step.volts / step.amps
+    layout, ohms = frame.layout, step.ohms
     whole = bank_ohms(ohms, layout)
     if not whole > 0.0:
         return None
     pairs: list[list[float]] = []
     if not math.isnan(ohms[1]):
-        pairs.append([0, _corrected(float(ohms[1]), frame.celsius, correction)])
-    degrees = frame.block_celsius
-    for block, value in enumerate(ohms[layout.block_volts].tolist(), start=1):
+        pairs.append([0, _corrected(ohms[1], frame.celsius, correction)])
+    degrees = frame.block_celsius.tolist()
+    for block, value in enumerate(ohms[layout.block_volts], start=1):
         if not math.isnan(value):
-            warmth = float(degrees[block - 1])
+            warmth = degrees[block - 1]
             warmth = frame.celsius if math.isnan(warmth) else warmth
             pairs.append([block, _corrected(value * strings, warmth, correction)])
     celsius = None if math.isnan(frame.celsius) else frame.celsius
@@ -167,13 +176,12 @@ def row_of(step: Step, frame: Frame, depth: float, strings: int, correction: Cor
     return [interval_class(step.interval_seconds), step.interval_seconds, step.amps, depth, celsius, pairs, day]
 
 
-def bank_ohms(ohms: Floats, layout: Layout) -> float:
+def bank_ohms(ohms: Sequence[float], layout: Layout) -> float:
     """Of volts per ampere by column: the bank's; without, that of the blocks, whatever part of them is read."""
     if not math.isnan(ohms[1]):
-        return float(ohms[1])
-    blocks = ohms[layout.block_volts]
-    known = blocks[~np.isnan(blocks)]
-    return float(known.mean()) if len(known) else math.nan
+        return ohms[1]
+    known = [one for one in ohms[layout.block_volts] if not math.isnan(one)]
+    return sum(known) / len(known) if known else math.nan
 
 
 def _corrected(ohms: float, celsius: float, correction: Correction) -> float:
@@ -230,8 +238,7 @@ def others(rows: Floats, per_string: int) -> Floats:
         for column in range(part.shape[1]):
             rest = np.delete(part, column, axis=1)
             if rest.shape[1]:
-                known = ~np.isnan(rest).all(axis=1)
-                result[known, first + column] = np.nanmedian(rest[known], axis=1)
+                result[:, first + column] = _middles(rest.T)
     result[~(result > 0)] = np.nan
     return result
 
@@ -241,8 +248,16 @@ def medians(rows: Floats) -> Floats:
     result = np.full(rows.shape[1], np.nan)
     enough = (~np.isnan(rows)).sum(axis=0) >= min(LEAST_STEPS, len(rows))
     if len(rows) and enough.any():
-        result[enough] = np.nanmedian(rows[:, enough], axis=0)
+        result[enough] = _middles(rows[:, enough])
     return result
+
+
+def _middles(rows: Floats) -> Floats:
+    """Median of what is known of each column (c,) of (n, c), NaN where nothing is; n at least 1."""
+    ordered, known = np.sort(rows, axis=0), (~np.isnan(rows)).sum(axis=0)
+    columns = np.arange(rows.shape[1])
+    middles: Floats = (ordered[(known - 1) // 2, columns] + ordered[known // 2, columns]) / 2
+    return middles
 
 
 def enough(rows: Sequence[list[Any]]) -> bool:

@@ -62,7 +62,7 @@ class Rest:
         reading = reading_of(frame, self._cells, limits)
         if reading is not None:
             above = self._charging_volts(limits)
-            self._load.add(reading, float(frame.highs[0] - frame.lows[0]), above)
+            self._load.add(reading, frame.high_list[0] - frame.low_list[0], above)
             if self._is_idle(moment, reading):
                 found.extend(self._idle(moment, reading, above))
             else:
@@ -86,7 +86,7 @@ class Rest:
         if abs(reading.amps) > limit:
             return False
         frame = moment.frame
-        return bool(frame.highs[0] <= _PEAKS * limit and frame.lows[0] >= -_PEAKS * limit)
+        return frame.high_list[0] <= _PEAKS * limit and frame.low_list[0] >= -_PEAKS * limit
 
     def _idle(self, moment: Moment, reading: Reading, above: float) -> list[Finding]:
         if self._held:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from loggerd.settings.checks import banks, channels, corrections, feeds, limits, lines, places, site
+from loggerd.settings.checks import banks, channels, corrections, delivery, feeds, limits, lines, places, site
 from loggerd.settings.draft import Draft
 from loggerd.settings.faults import Fault
 
 CHECKS: tuple[Callable[[Draft], Iterator[Fault]], ...] = (
     site.check_token,
+    delivery.check_secrets,
+    delivery.check_security,
+    delivery.check_keepers,
+    delivery.check_heartbeat,
     banks.check_names,
     banks.check_size,
     limits.check_limit_values,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -166,7 +167,7 @@ def test_a_dip_by_an_inrush_is_not_the_end() -> None:
     place = next(place for place, frame in enumerate(frames) if frame.volts < 24 * 1.86)
     lows = frames[place].lows.copy()
     lows[0], lows[1] = -60.0, 24 * 1.6
-    frames[place] = Frame(**{**vars_of(frames[place]), "lows": lows})
+    frames[place] = replace(frames[place], lows=lows)
     found, _ = judge(frames)
     assert "capacity.observed" not in names(found)
 
@@ -176,13 +177,9 @@ def test_loads_let_go_within_a_frame_at_the_end_voltage_is_the_end() -> None:
     place = max(place for place, frame in enumerate(frames) if frame.amps < 0)
     lows = frames[place].lows.copy()
     lows[1] = 24 * 1.745
-    frames[place] = Frame(**{**vars_of(frames[place]), "lows": lows})
+    frames[place] = replace(frames[place], lows=lows)
     found, _ = judge(frames)
     assert last(found, "capacity.observed").value == pytest.approx(97, abs=1)
-
-
-def vars_of(frame: Frame) -> dict[str, Any]:
-    return {name: getattr(frame, name) for name in Frame.__dataclass_fields__}
 
 
 def test_a_shallow_discharge_is_silent() -> None:

@@ -18,7 +18,7 @@ MOST_LEFT = 4
 """Threads that hang in the resolver at the same time; beyond that, nothing new is tried until one has come back."""
 
 
-class GivenUp(OSError):
+class GivenUp(OSError):  # noqa: N818 - what has happened, not a mistake
     """The time of the try is over."""
 
 

@@ -47,30 +47,44 @@ def send_mail(server: MailServer, address: str, content: bytes, attempt: Attempt
     try:
         with _client(server, attempt) as client:
             return _hand_in(client, server, address, content, attempt)
-    except GivenUp:
-        return Outcome(f"given up while {attempt.stage}: it took too long")
-    except ssl.SSLError as error:
-        return Outcome(certificate_words(error), trouble=Trouble.SETUP)
-    except smtplib.SMTPRecipientsRefused as error:
-        code, text = next(iter(error.recipients.values()))
-        return _answered(code, text, f"{address} is not taken", refused=True)
-    except smtplib.SMTPSenderRefused as error:
-        return _answered(error.smtp_code, error.smtp_error, f"{server.sender} may not send here", refused=False)
-    except smtplib.SMTPAuthenticationError as error:
-        return _answered(error.smtp_code, error.smtp_error, "user or password is not taken", refused=False)
-    except smtplib.SMTPDataError as error:
-        return _answered(error.smtp_code, error.smtp_error, "the mail is not taken", refused=True)
-    except smtplib.SMTPResponseException as error:
-        return _answered(error.smtp_code, error.smtp_error, f"the server says no while {attempt.stage}", refused=False)
-    except smtplib.SMTPNotSupportedError as error:
-        return Outcome(f"the server does not offer what is needed ({error})", trouble=Trouble.SETUP)
-    except TimeoutError:
-        return Outcome(f"no answer while {attempt.stage}")
-    except (OSError, smtplib.SMTPException) as error:
-        reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
-        return Outcome(f"the connection failed while {attempt.stage} ({reason})")
+    except smtplib.SMTPException as error:
+        return _said_no(error, server, address, attempt)
+    except OSError as error:
+        return failed_connection(error, attempt)
     except ValueError:
         return Outcome(f"an answer that is no SMTP while {attempt.stage}", trouble=Trouble.SETUP)
+
+
+def _said_no(error: smtplib.SMTPException, server: MailServer, address: str, attempt: Attempt) -> Outcome:
+    """What the server's answer comes to."""
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        code, text = error.recipients[address]
+        return _answered(code, text, f"{address} is not taken", refused=True)
+    if isinstance(error, smtplib.SMTPNotSupportedError):
+        return Outcome(f"the server does not offer what is needed ({error})", trouble=Trouble.SETUP)
+    if not isinstance(error, smtplib.SMTPResponseException):
+        return failed_connection(error, attempt)
+    what, refused = f"the server says no while {attempt.stage}", False
+    if isinstance(error, smtplib.SMTPSenderRefused):
+        what = f"{server.sender} may not send here"
+    elif isinstance(error, smtplib.SMTPAuthenticationError):
+        what = "user or password is not taken"
+    elif isinstance(error, smtplib.SMTPDataError):
+        what, refused = "the mail is not taken", True
+    return _answered(error.smtp_code, error.smtp_error, what, refused=refused)
+
+
+def failed_connection(error: Exception, attempt: Attempt) -> Outcome:
+    """What an error of the connection comes to."""
+    if isinstance(error, GivenUp):
+        return Outcome(f"given up while {attempt.stage}: it took too long")
+    if isinstance(error, ssl.SSLError):
+        return Outcome(certificate_words(error), trouble=Trouble.SETUP)
+    # smtplib makes an error of its own of one of the socket.
+    if isinstance(error, TimeoutError) or isinstance(error.__context__, TimeoutError):
+        return Outcome(f"no answer while {attempt.stage}")
+    reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    return Outcome(f"the connection failed while {attempt.stage} ({reason})")
 
 
 class _Client(smtplib.SMTP):
@@ -96,8 +110,12 @@ class _Client(smtplib.SMTP):
         self._attempt.step("agreeing on encryption")
         context = ssl.create_default_context(cafile=self._server.ca_file)
         wrapped = context.wrap_socket(plain, server_hostname=self._server.host, do_handshake_on_connect=False)
-        self._attempt.hold(wrapped)
-        wrapped.do_handshake()
+        try:
+            self._attempt.hold(wrapped)
+            wrapped.do_handshake()
+        except BaseException:
+            wrapped.close()
+            raise
         self._attempt.say(f"encrypted with {wrapped.version()}, the certificate is right for {self._server.host}")
         return wrapped
 

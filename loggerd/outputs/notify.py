@@ -68,10 +68,42 @@ def items_of(
         condition = conditions.get(change.key.condition)
         if condition is None:
             continue  # of an earlier version: it only clears
+        event = _Event(change, alarms.get(change.key), condition, position, now_ms)
         for receiver in known:
             if receiver.takes(change.key, condition.priority):
-                found += _for_one(receiver, known, change, alarms.get(change.key), condition, position, now_ms)
+                found += _for_one(receiver, known, event)
     return found
+
+
+@dataclass(frozen=True)
+class _Event:
+    """A change with what decides who is told."""
+
+    change: AlarmChange
+    alarm: Alarm | None
+    condition: AlarmCondition
+    position: int
+    now_ms: int
+
+    @property
+    def grave(self) -> bool:
+        return self.condition.priority in (Priority.CRITICAL, Priority.HIGH)
+
+    @property
+    def comes_and_goes(self) -> bool:
+        """It was told not long ago, went and has come back."""
+        return self.change.event is AlarmEvent.RAISED and self.alarm is not None and self.alarm.told > 1
+
+    @property
+    def due_later_ms(self) -> int:
+        """How long it may wait for another mail to go with; 0: it may not."""
+        if not calls(self.change):
+            return SOON_MS if self.grave else LATE_MS
+        if self.condition.safety:
+            return 0
+        if self.change.root is not None:
+            return FOLLOWING_MS
+        return LATE_MS if self.comes_and_goes else 0
 
 
 def calls(change: AlarmChange) -> bool:
@@ -86,53 +118,29 @@ def _informs(change: AlarmChange, receiver: Receiver) -> bool:
     return change.after is not change.before
 
 
-def _for_one(
-    receiver: Receiver,
-    receivers: list[Receiver],
-    change: AlarmChange,
-    alarm: Alarm | None,
-    condition: AlarmCondition,
-    position: int,
-    now_ms: int,
-) -> Iterator[NewItem]:
+def _for_one(receiver: Receiver, receivers: list[Receiver], event: _Event) -> Iterator[NewItem]:
+    change, condition, now_ms = event.change, event.condition, event.now_ms
     bare = NewItem(
-        receiver.lane, receiver.name, ItemKind.CHANGE, now_ms, now_ms, condition.priority, of_commit=position
+        receiver.lane, receiver.name, ItemKind.CHANGE, now_ms, now_ms, condition.priority, of_commit=event.position
     )
-    high = condition.priority in (Priority.CRITICAL, Priority.HIGH)
-    if not calls(change):
-        if _informs(change, receiver):
-            due_ms = receiver.due_ms(now_ms + (SOON_MS if high else LATE_MS), urgent=False)
-            yield replace(bare, rides=True, due_ms=due_ms)
+    if not calls(change) and not _informs(change, receiver):
         return
-    if change.root is not None and not condition.safety:
-        yield replace(bare, rides=True, due_ms=receiver.due_ms(now_ms + FOLLOWING_MS, urgent=False))
+    if event.due_later_ms:
+        yield replace(bare, rides=True, due_ms=receiver.due_ms(now_ms + event.due_later_ms, urgent=False))
         return
-    comes_and_goes = alarm is not None and alarm.told > 1 and change.event is AlarmEvent.RAISED
-    if comes_and_goes and not condition.safety:
-        yield replace(bare, rides=True, due_ms=receiver.due_ms(now_ms + LATE_MS, urgent=False))
-        return
-    yield replace(bare, urgent=condition.safety, due_ms=receiver.due_ms(now_ms, condition.safety))
-    yield from _later(bare, receiver, receivers, condition)
-
-
-def _later(
-    bare: NewItem, receiver: Receiver, receivers: list[Receiver], condition: AlarmCondition
-) -> Iterator[NewItem]:
-    """What will be told if nobody acknowledges."""
-    high = condition.priority in (Priority.CRITICAL, Priority.HIGH)
+    urgent = condition.safety
+    yield replace(bare, urgent=urgent, due_ms=receiver.due_ms(now_ms, urgent))
     if receiver.lane is not Lane.MAIL:
         return
-    if high and receiver.repeat_hours:
-        yield repeat_of(bare, receiver, condition.safety, 1)
+    if event.grave and receiver.repeat_hours:
+        yield repeat_of(bare, receiver, urgent, 1)
     other = next((one for one in receivers if one.name == receiver.escalate_to and one.lane is Lane.MAIL), None)
     if other is not None:
-        due_ms = other.due_ms(bare.made_ms + round(receiver.escalate_hours * HOUR_MS), condition.safety)
-        yield replace(
-            bare, receiver=other.name, kind=ItemKind.ESCALATION, due_ms=due_ms, urgent=condition.safety, rides=False
-        )
+        due_ms = other.due_ms(now_ms + round(receiver.escalate_hours * HOUR_MS), urgent)
+        yield replace(bare, receiver=other.name, kind=ItemKind.ESCALATION, due_ms=due_ms, urgent=urgent)
 
 
 def repeat_of(bare: NewItem, receiver: Receiver, safety: bool, number: int) -> NewItem:
     """The next time that an alarm is told which nobody has acknowledged."""
     due_ms = receiver.due_ms(bare.made_ms + round(receiver.repeat_hours * HOUR_MS), safety)
-    return replace(bare, kind=ItemKind.REPEAT, due_ms=due_ms, urgent=safety, rides=False, number=number)
+    return replace(bare, kind=ItemKind.REPEAT, due_ms=due_ms, urgent=safety, number=number)

@@ -153,7 +153,7 @@ def _ready_ms(waiting: list[OutboxItem], sent: list[Sent], receiver: Receiver, t
     if topic != ALARMS:
         return hold_ms
     # Items from before a clock that was set back are of the future, and not waited for.
-    first_ms = min(min(one.made_ms for one in due), now_ms)
+    first_ms = min(now_ms, *(one.made_ms for one in due))
     gathered_ms = first_ms if urgent else first_ms + GATHER_MS
     return max(hold_ms, gathered_ms, _room_ms(sent, urgent, now_ms))
 

@@ -41,11 +41,8 @@ def next_at_ms(after_ms: int, clock: time, zone: tzinfo) -> int:
     A time that is left out when clocks are set forward is taken as that much later; one that comes twice, as both.
     """
     day = _local(after_ms, zone).date()
-    found = []
-    for days in (0, 1, 2):
-        bare = datetime.combine(day + timedelta(days=days), clock)
-        for fold in (0, 1):
-            found.append(round(bare.replace(tzinfo=zone, fold=fold).timestamp() * 1000))
+    bare = [datetime.combine(day + timedelta(days=days), clock) for days in (0, 1, 2)]
+    found = [round(one.replace(tzinfo=zone, fold=fold).timestamp() * 1000) for one in bare for fold in (0, 1)]
     return min(at_ms for at_ms in found if at_ms > after_ms)
 
 

@@ -17,8 +17,8 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from loggerd.model.alarm_plain import change_to_plain
-from loggerd.outputs.attempt import Attempt, GivenUp
-from loggerd.outputs.mail_sending import certificate_words
+from loggerd.outputs.attempt import Attempt
+from loggerd.outputs.mail_sending import failed_connection
 from loggerd.outputs.outcome import Outcome, Trouble
 from loggerd.outputs.planning import Letter
 
@@ -75,15 +75,8 @@ def call_webhook(webhook: Webhook, message_id: str, body: bytes, attempt: Attemp
         attempt.step("waiting for the answer")
         status = connection.getresponse().status
         return _answered(status, webhook)
-    except GivenUp:
-        return Outcome(f"given up while {attempt.stage}: it took too long")
-    except ssl.SSLError as error:
-        return Outcome(certificate_words(error), trouble=Trouble.SETUP)
-    except TimeoutError:
-        return Outcome(f"no answer while {attempt.stage}")
     except (OSError, http.client.HTTPException, ValueError) as error:
-        reason = getattr(error, "strerror", None) or type(error).__name__
-        return Outcome(f"the connection failed while {attempt.stage} ({reason})")
+        return failed_connection(error, attempt)
     finally:
         connection.close()
 

@@ -68,7 +68,7 @@ class MailSettings(Table):
     password_env: str | None = Field(
         default=None,
         pattern=VARIABLE_NAME,
-        description="the name, in capitals, of an environment variable that holds the password; not the password itself",
+        description="the name, in capitals, of an environment variable with the password; not the password itself",
     )
     password_credential: str | None = Field(
         default=None,

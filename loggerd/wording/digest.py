@@ -19,6 +19,7 @@ from loggerd.wording.picture import Canvas, bar_chart, most
 from loggerd.wording.reader import Reader
 
 MOST_FINDINGS = 12
+_DAY_MS = 86_400_000
 _LEAST_COVERED = 0.9
 _CAPACITY = ("capacity.summary", "capacity.observed")
 
@@ -57,24 +58,25 @@ def compose_digest(digest: Digest, site: Site, reader: Reader, encode: Callable[
     pictures = []
     for number, bank in enumerate(digest.banks, 1):
         elements.append(Title(capital(reader.word("bank", name=one_line(bank.name)))))
-        elements.extend(_state(bank, reader))
+        elements.extend(_state(bank, digest.end_ms, reader))
         elements.extend(_cycles(bank.cycles, reader))
         elements.extend(_findings(bank, reader))
         if bank.days:
-            image = Image(f"days{number}@loggerd", _alt(bank, reader))
+            image = Image(f"days{number}@loggerd", _alt(bank, reader), reader.word("picture_key"))
             elements.extend([*_days(bank.days, reader), image])
             labels = [str(reader.local(day.start_ms).day) for day in bank.days]
             content = encode(bar_chart(bank.days, labels))
             pictures.append(Attachment(f"days{number}.png", "image/png", content, image.content_id))
+    elements.append(Paragraph(reader.word("bands"), small=True))
     elements.extend(closing(site, reader))
     return finished(f"{name}: {kind}, {how_many(digest.standing, reader)}", elements, reader, pictures)
 
 
-def _state(bank: BankDigest, reader: Reader) -> Iterator[Element]:
+def _state(bank: BankDigest, end_ms: int, reader: Reader) -> Iterator[Element]:
     found = {one.name: one for one in bank.newest if one.subject == "bank"}
     capacity = next((name for name in _CAPACITY if name in found and found[name].value is not None), _CAPACITY[0])
     rows = [
-        (reader.word("since_full"), _since_full(found.get("full_charge.days_since"), reader)),
+        (reader.word("since_full"), _since_full(found.get("full_charge.days_since"), end_ms, reader)),
         (reader.word("spread"), _known(found.get("blocks.spread"), reader)),
         (reader.word("capacity"), _known(found.get(capacity), reader)),
         (reader.word("data"), _covered(found.get("quality.record"), reader)),
@@ -82,19 +84,21 @@ def _state(bank: BankDigest, reader: Reader) -> Iterator[Element]:
     yield Facts(tuple(rows))
 
 
-def _since_full(finding: Finding | None, reader: Reader) -> str:
-    if finding is None or finding.value is None:
-        return _known(finding, reader)
-    days = reader.number(finding.value, 0)
+def _since_full(finding: Finding | None, end_ms: int, reader: Reader) -> str:
+    """Days at the end of the digest; in the words of the finding where it is too long ago, or cannot be told."""
+    if finding is None or finding.since is None or verdict_of(finding).weight:
+        return _known(finding, reader) if finding is None or finding.value is None else reader.trusted(finding)
+    days = reader.number(max(0.0, (end_ms - finding.since.at_ms) / _DAY_MS), 0)
     return reader.word("day_ago") if days == "1" else reader.word("days_ago", count=days)
 
 
 def _known(finding: Finding | None, reader: Reader) -> str:
-    """The figure with its band and grade; what the finding says, where there is none."""
+    """The figure with its band and how far to trust it; what the finding says and why, where there is none."""
     if finding is None:
         return reader.word("unknown")
     if finding.value is None:
-        return reader.finding(finding)
+        reason = one_line(finding.reason)
+        return f"{reader.finding(finding)} {reader.word('reason')}: {reason}" if reason else reader.finding(finding)
     spec = spec_of(finding.name)
     figure = Figure(finding.name, finding.value, finding.low, finding.high)
     told, trust = reader.banded(figure, spec.unit, spec.decimals), reader.trust(finding)

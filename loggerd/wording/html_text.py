@@ -54,9 +54,10 @@ def _shown(element: Element) -> str:  # noqa: PLR0911 - one for each kind of ele
         case Link(label, url):
             style = f"display:inline-block;padding:12px 16px;margin:8px 0;border:2px solid {_LINE};border-radius:4px"
             return f'<p style="margin:8px 0"><a href="{escape(url)}" style="{style}">{escape(label)}</a></p>'
-        case Image(content_id, alt):
+        case Image(content_id, alt, key):
             style = "max-width:100%;height:auto;border:0"
-            return f'<p><img src="cid:{escape(content_id)}" alt="{escape(alt)}" width="600" style="{style}"></p>'
+            image = f'<img src="cid:{escape(content_id)}" alt="{escape(alt)}" width="600" style="{style}">'
+            return f'<p style="font-size:13px">{image}<br>{escape(key)}</p>'
 
 
 def _title(title: Title) -> str:

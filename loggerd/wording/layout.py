@@ -60,6 +60,8 @@ class Image:
 
     content_id: str
     alt: str
+    key: str = ""
+    """What its signs mean, shown under it."""
 
 
 Element = Title | Heading | Paragraph | Points | Facts | Table | Link | Image

@@ -82,10 +82,11 @@ def finished(subject: str, elements: Sequence[Element], reader: Reader, attachme
 
 
 def closing(site: Site, reader: Reader, governs: bool = False) -> Iterator[Element]:
-    """What every mail ends with."""
+    """What every mail ends with. `governs`: with what stands over all advice, and what the brackets mean."""
     if site.page_url:
         yield Link(reader.word("page"), site.page_url)
     if governs:
+        yield Paragraph(reader.word("bands"), small=True)
         yield Paragraph(reader.word("governs"), small=True)
 
 

@@ -76,9 +76,9 @@ WORDS: dict[str, frozenset[str]] = {
         "no_cycles": "", "since_full": "", "day_ago": "", "days_ago": "count",
         "spread": "", "capacity": "", "standing": "", "stands": "title subject state time", "findings": "",
         "no_findings": "", "data": "", "covered": "covered", "picture": "bank start end most full",
-        "picture_none": "", "heartbeat": "", "heartbeat_alive": "site", "heartbeat_next": "time",
-        "last_reading": "", "instruments": "", "instruments_value": "answering all", "mail_waiting": "", "none": "",
-        "test": "", "test_text": "site", "weekdays": "", "months": "",
+        "picture_none": "", "picture_key": "", "bands": "", "heartbeat": "", "heartbeat_alive": "site",
+        "heartbeat_next": "time", "last_reading": "", "instruments": "", "instruments_value": "answering all",
+        "mail_waiting": "", "none": "", "test": "", "test_text": "site", "weekdays": "", "months": "",
     }.items()
 }  # fmt: skip
 """Every word of [words], and what it must have places for."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from loggerd.alarms.conditions import ALARM_CONDITIONS
@@ -146,7 +147,7 @@ def week() -> Digest:
         for number, (start, out) in enumerate(zip(edges, outs, strict=False))
     )
     newest = (
-        finding("full_charge.days_since", "fine", value=2.0),
+        replace(finding("full_charge.days_since", "fine", value=1.6), since=Instant(1, edges[-1] - 2 * DAY_MS)),
         finding("blocks.spread", "even", value=18.0),
         finding("capacity.observed", "watch", value=191.0, half=9.0),
         finding("quality.record", "fair", value=97.0),

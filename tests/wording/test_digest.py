@@ -39,7 +39,7 @@ def test_the_text_alone_carries_the_week() -> None:
         "Energy out for energy in: 81 % (80 to 82)", "28 % (27 to 28) on average, 41 % (41 to 42) at most",
         "97 % of the time is covered", "Temperature probe fault", "the probe has come off", "Wed 18 61.2 68.5 no",
         "Fri 20* 0.0 0.0 no", "Mon 23 70.4 78.8 yes", "readings are missing for more than a tenth",
-        "Bank cart", "No cycle was completed.", "Nothing new.",
+        "19 times out of 20", "Bank cart", "No cycle was completed.", "Nothing new.",
     ):  # fmt: skip
         assert told in plain, told
     assert mail.subject == "Hill farm: Digest of the week, one alarm stands"
@@ -103,6 +103,19 @@ def test_a_sum_with_missing_readings_is_at_least_so_much() -> None:
     assert told.out == Figure("discharge_amp_hours", 150.0, reason="readings are missing")
     bank = replace(week().banks[0], cycles=told)
     assert "Taken out: 150.0 Ah (at least)" in compose_digest(replace(week(), banks=(bank,)), SITE, reader(), png).plain
+
+
+@pytest.mark.parametrize(
+    ("verdict", "value", "told"),
+    [
+        ("overdue", 17.2, "Full was last proven: The bank has had no full charge for 17 days"),
+        ("cannot_tell", None, "cannot be told. Why loggerd says so: no rest yet"),
+    ],
+)
+def test_full_that_is_long_ago_or_not_known(verdict: str, value: float | None, told: str) -> None:
+    found = replace(finding("full_charge.days_since", verdict, value=value), reason="no rest yet")
+    bank = replace(week().banks[0], newest=(found,))
+    assert told in _flat(compose_digest(replace(week(), banks=(bank,)), SITE, reader(), png).plain)
 
 
 def _phase(kind: str, start_ms: int, end_ms: int, amp_hours: float) -> Entry:

@@ -24,7 +24,7 @@ from loggerd.analysis.findings.blocks_words import BlockTeller
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.events import BlocksCompared, DoubtEnded, Rested, SensorDoubt
 from loggerd.analysis.findings.strings import StringSharing
-from loggerd.analysis.frames import Floats, Frame
+from loggerd.analysis.frames import Frame
 from loggerd.model.finding import Finding
 
 __all__ = ["SPECS", "Blocks"]
@@ -63,7 +63,7 @@ class Blocks:
         self._compared = 0
 
     def push(self, moment: Moment) -> list[Finding]:
-        told = self._hear_doubts(moment)
+        told = self._hear_doubts(moment) if moment.events else []
         told.extend(self._sharing.push(moment))
         if not self._read:
             return told + self._teller.not_read(moment)
@@ -75,7 +75,7 @@ class Blocks:
             told.extend(self._hear_rests(moment, volts))
         if prompts := self._short.push(moment, volts):
             told.extend(self._prompted(moment, prompts))
-        cells = volts / self._cells
+        cells = [one / self._cells for one in volts]
         told.extend(self._fallen(moment, cells))
         since = moment.since_full
         full = since is not None and since.at_ms == frame.end_ms
@@ -84,13 +84,12 @@ class Blocks:
             told.extend(self._compare(moment, record))
         return told
 
-    def _trusted(self, frame: Frame) -> Floats:
+    def _trusted(self, frame: Frame) -> list[float]:
         """Volts by block (b,), NaN where not read or doubted."""
-        volts = frame.block_volts
-        wrong = [self._columns[channel] for channel in self._doubts if channel in self._columns]
-        if wrong:
-            volts = volts.copy()
-            volts[wrong] = nan
+        volts = frame.mean_list[frame.layout.block_volts]
+        for channel in self._doubts:
+            if channel in self._columns:
+                volts[self._columns[channel]] = nan
         return volts
 
     # -- what others tell -----------------------------------------------------------------------------------------
@@ -113,14 +112,14 @@ class Blocks:
                     del self._doubts[event.channel]
         return told
 
-    def _hear_rests(self, moment: Moment, volts: Floats) -> list[Finding]:
+    def _hear_rests(self, moment: Moment, volts: list[float]) -> list[Finding]:
         told: list[Finding] = []
         for event in moment.events:
             if not isinstance(event, Rested) or event.after != "charge":
                 continue
             read: Row = [
                 None if one is None or isnan(trusted) else one / self._cells
-                for one, trusted in zip(event.block_volts, volts.tolist(), strict=True)
+                for one, trusted in zip(event.block_volts, volts, strict=True)
             ]
             row = deviations(read, self._gathering.groups)
             told.extend(self._spread(moment, read, event.start_ms, True))
@@ -166,7 +165,7 @@ class Blocks:
     def _recovered(self, block: int) -> None:
         self._histories[block] = []
 
-    def _fallen(self, moment: Moment, cells: Floats) -> list[Finding]:
+    def _fallen(self, moment: Moment, cells: list[float]) -> list[Finding]:
         """Self-discharge, when rests agree."""
         told: list[Finding] = []
         for block, share, agree, looked in self._fall.push(moment, cells):

@@ -12,12 +12,10 @@ from dataclasses import dataclass, field
 from math import isnan, nan
 from typing import Any
 
-import numpy as np
-
 from loggerd.analysis.findings.blocks_statistics import median
 from loggerd.analysis.findings.catalogue import Ground
 from loggerd.analysis.findings.swings import GATE
-from loggerd.analysis.frames import FRAME_MS, Floats, Frame, Step
+from loggerd.analysis.frames import FRAME_MS, Frame, Step
 
 Row = list[float | None]
 
@@ -39,16 +37,16 @@ _SUMS = ("early", "quiet", "bulk", "open")
 class Sums:
     """Weighted sums of the blocks' volts per cell (b,), NaN where a block was not read at all times; and of current."""
 
-    total: Floats
+    total: list[float]
     amps: float = 0.0
     whole: float = 0.0
 
     @staticmethod
     def of(blocks: int) -> Sums:
-        return Sums(np.zeros(blocks))
+        return Sums([0.0] * blocks)
 
-    def add(self, cells: Floats, amps: float, weight: float) -> None:
-        self.total += cells * weight
+    def add(self, cells: Sequence[float], amps: float, weight: float) -> None:
+        self.total = [total + cell * weight for total, cell in zip(self.total, cells, strict=True)]
         self.amps += weight * amps
         self.whole += weight
 
@@ -56,7 +54,7 @@ class Sums:
         """Mean by block; None where it is not known."""
         if self.whole <= 0.0:
             return [None] * len(self.total)
-        return to_row(self.total / self.whole)
+        return to_row([total / self.whole for total in self.total])
 
     @property
     def mean_amps(self) -> float | None:
@@ -70,14 +68,14 @@ class Sums:
         return Sums(to_floats(plain[0]), plain[1], plain[2])
 
 
-def to_row(values: Floats) -> Row:
+def to_row(values: Sequence[float]) -> Row:
     """NaN becomes None."""
-    return [None if isnan(one) else one for one in values.tolist()]
+    return [None if isnan(one) else one for one in values]
 
 
-def to_floats(row: Sequence[float | None]) -> Floats:
+def to_floats(row: Sequence[float | None]) -> list[float]:
     """None becomes NaN."""
-    return np.array([nan if one is None else one for one in row], dtype=np.float64)
+    return [nan if one is None else one for one in row]
 
 
 @dataclass
@@ -196,7 +194,7 @@ class Gathering:
         """Deviations at a rest that followed a charge, per cell."""
         self._rest = row
 
-    def push(self, frame: Frame, cells: Floats, limits: Mapping[str, float], full: bool) -> Compared | None:
+    def push(self, frame: Frame, cells: list[float], limits: Mapping[str, float], full: bool) -> Compared | None:
         """Take a frame with its volts per cell by block (b,), NaN where not to be used. Returns what is known when a
         discharge is over.
 
@@ -233,7 +231,7 @@ class Gathering:
 
     # -- while it goes on ---------------------------------------------------------------------------------------
 
-    def _look(self, frame: Frame, middle: float, cells: Floats, limits: Mapping[str, float]) -> None:
+    def _look(self, frame: Frame, middle: float, cells: list[float], limits: Mapping[str, float]) -> None:
         amps, rated, state = frame.amps, self.rated, self._state
         if amps > 0.002 * rated and state.deepest < self._gate:
             self._look_at_charge(amps, middle, cells, limits["gassing_volts_per_cell"] - 0.05)
@@ -244,7 +242,7 @@ class Gathering:
             if settled:
                 state.quiet.add(cells, amps, 1.0)
 
-    def _look_at_charge(self, amps: float, middle: float, cells: Floats, gassing: float) -> None:
+    def _look_at_charge(self, amps: float, middle: float, cells: list[float], gassing: float) -> None:
         state = self._state
         if amps > 0.05 * self.rated and middle < gassing:
             state.bulk.add(cells, amps, 1.0)
@@ -253,7 +251,7 @@ class Gathering:
             state.held.append([middle, to_row(cells)])
             del state.held[:-_HELD_FRAMES]
 
-    def _look_at_load(self, frame: Frame, middle: float, cells: Floats) -> None:
+    def _look_at_load(self, frame: Frame, middle: float, cells: list[float]) -> None:
         state = self._state
         moved, depth = -frame.amp_hours, state.out / self.rated
         if _EARLY[0] <= depth < _EARLY[1]:
@@ -271,16 +269,18 @@ class Gathering:
 
     def _add_steps(self, steps: Sequence[Step]) -> None:
         kept = self._state.steps
+        jumps = [one[0] for one in kept]
         for step in steps:
             jump = abs(step.amps)
             if len(kept) >= _STEPS_KEPT:
-                jumps = [one[0] for one in kept]
                 least = min(jumps)
                 if least >= jump:
                     continue
-                del kept[jumps.index(least)]
+                place = jumps.index(least)
+                del kept[place], jumps[place]
             row = step.ohms[self._first : self._first + self.blocks]
-            kept.append([jump, [None if isnan(one) else one for one in row]])
+            kept.append([jump, to_row(row)])
+            jumps.append(jump)
 
     # -- when it is over ----------------------------------------------------------------------------------------
 

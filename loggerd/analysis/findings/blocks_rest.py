@@ -7,11 +7,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
 from loggerd.analysis.findings.blocks_features import deviations, to_floats, to_row
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.frames import Floats
 
 _SETTLE_HOURS = 4.0
 _LEAST_HOURS = 6.0
@@ -30,11 +27,11 @@ class RestFall:
         self._groups = tuple(range(per * number, per * (number + 1)) for number in range(bank.strings))
         self._start_ms = -1
         self._count, self._hours, self._squares = 0, 0.0, 0.0
-        self._volts, self._products = np.zeros(bank.blocks), np.zeros(bank.blocks)
+        self._volts, self._products = [0.0] * bank.blocks, [0.0] * bank.blocks
         """Sums of volts per cell, and of hours times volts (b,)."""
         self._falls: list[list[float]] = [[] for _ in range(bank.blocks)]
 
-    def push(self, moment: Moment, cells: Floats) -> list[tuple[int, float, int, int]]:
+    def push(self, moment: Moment, cells: list[float]) -> list[tuple[int, float, int, int]]:
         """Block, share of charge that it loses a day more than its peers, rests that agree, rests looked at: once a
         rest is over, for each block. `cells`: volts per cell by block."""
         frame = moment.frame
@@ -51,19 +48,19 @@ class RestFall:
         self._start_ms = -1
         return self._finish(moment) if hours >= _LEAST_HOURS else []
 
-    def _add(self, hours: float, cells: Floats) -> None:
+    def _add(self, hours: float, cells: list[float]) -> None:
         if hours < _SETTLE_HOURS:
             return
         self._count += 1
         self._hours += hours
         self._squares += hours * hours
-        self._volts += cells
-        self._products += hours * cells
+        self._volts = [total + cell for total, cell in zip(self._volts, cells, strict=True)]
+        self._products = [total + hours * cell for total, cell in zip(self._products, cells, strict=True)]
 
     def _begin(self, start_ms: int) -> None:
         self._start_ms = start_ms
         self._count, self._hours, self._squares = 0, 0.0, 0.0
-        self._volts, self._products = np.zeros(self._blocks), np.zeros(self._blocks)
+        self._volts, self._products = [0.0] * self._blocks, [0.0] * self._blocks
 
     def _finish(self, moment: Moment) -> list[tuple[int, float, int, int]]:
         limits = moment.limits
@@ -71,7 +68,8 @@ class RestFall:
         spread = self._count * self._squares - self._hours * self._hours
         if self._count < _LEAST_FRAMES or spread <= 0.0:
             return []
-        slopes = (self._count * self._products - self._hours * self._volts) / spread
+        pairs = zip(self._volts, self._products, strict=True)
+        slopes = [(self._count * product - self._hours * volts) / spread for volts, product in pairs]
         told = []
         for block, slope in enumerate(deviations(to_row(slopes), self._groups)):
             if slope is None:

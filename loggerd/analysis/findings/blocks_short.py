@@ -12,12 +12,10 @@ from dataclasses import dataclass, field
 from math import isnan
 from typing import Any
 
-import numpy as np
-
 from loggerd.analysis.findings.blocks_features import Row, to_floats, to_row
 from loggerd.analysis.findings.blocks_statistics import median
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.frames import FRAME_MS, Floats, Frame
+from loggerd.analysis.frames import FRAME_MS, Frame
 
 _RESTED_CELL = (1.98, 2.12)
 _BAND = 0.1
@@ -91,11 +89,11 @@ class ShortWatch:
     loaded_ms: int = 0
     weak: set[int] = field(default_factory=set)
     """Blocks known to hold or have less: they fall by themselves, without being broken. Set from outside, not kept."""
-    before: Floats = field(default_factory=lambda: np.empty(0))
+    before: list[float] = field(default_factory=list)
     """Volts by block of the frame before."""
     _stood: Row = field(default_factory=list)
 
-    def push(self, moment: Moment, trusted: Floats) -> list[Prompt]:
+    def push(self, moment: Moment, trusted: list[float]) -> list[Prompt]:
         """`trusted`: volts by block (b,), NaN where not read or doubted."""
         frame, limits, bank = moment.frame, moment.limits, self.ground.bank
         amps = frame.amps
@@ -123,9 +121,9 @@ class ShortWatch:
             told.extend(self._collapse(moment, volts, range(first, first + per), middle))
         return told
 
-    def _together(self, frame: Frame, trusted: Floats, limits: Mapping[str, float]) -> bool:
+    def _together(self, frame: Frame, values: list[float], limits: Mapping[str, float]) -> bool:
         """Whether no block stands out, and none did: the usual case, told cheaply."""
-        if self.seen or self.pending or isnan(sum(values := trusted.tolist())):
+        if self.seen or self.pending or isnan(sum(values)):
             return False
         if max(values) - min(values) > 0.9 * limits["shorted_cell_volts"]:
             return False
@@ -215,8 +213,8 @@ class ShortWatch:
         told: list[Prompt] = []
         if frame.amps > 0.01 * bank.rated_amp_hours:
             return told
-        lows = frame.lows[frame.layout.block_volts]
-        known = [float(lows[one]) for one in group if volts[one] is not None]
+        lows = frame.low_list[frame.layout.block_volts]
+        known = [lows[one] for one in group if volts[one] is not None]
         low_middle, cells = median(known), bank.cells_per_block
         drop = max(limits["shorted_cell_volts"], _COLLAPSE_PER_CELL * cells)
         if min(known) > low_middle - drop and not self.pending:
@@ -226,7 +224,7 @@ class ShortWatch:
             value = volts[block]
             if value is None:
                 continue
-            low = float(lows[block])
+            low = lows[block]
             if low < low_middle - drop and block not in self.seen:
                 told.extend(self._fallen(moment, block, value, low, loaded))
             elif block in self.pending and loaded and value > middle - _NORMAL_PER_CELL * cells:

@@ -58,8 +58,8 @@ class Heat:
         for event in moment.events:
             if isinstance(event, SensorDoubt) and event.channel in self._blocks:
                 self._doubted[self._blocks[event.channel]] = event.at_ms
-        if self._doubted:
-            now = moment.frame.start_ms
+        now = moment.frame.start_ms
+        if self._doubted and now - min(self._doubted.values()) >= _DOUBT_MS:
             self._doubted = {block: at for block, at in self._doubted.items() if now - at < _DOUBT_MS}
 
     def to_plain(self) -> dict[str, Any]:

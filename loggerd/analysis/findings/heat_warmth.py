@@ -17,7 +17,7 @@ _CHARGING = 0.005
 _HOT_FRAMES = 3
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Warmth:
     """Temperatures of the blocks in a frame, those that can be believed. `hottest` is the block's number."""
 

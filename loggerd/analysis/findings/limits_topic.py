@@ -79,7 +79,14 @@ class LimitsWatch:
     def _learn(self, moment: Moment) -> None:
         """The latest load steps, and the capacity that was last found."""
         state, frame = self.state, moment.frame
-        least = _LEAST_STEP_FRACTION * self._bank.rated_amp_hours
+        if frame.steps:
+            self._learn_ohms(frame)
+        for event in moment.events:
+            if isinstance(event, Capacity) and event.witness in ("tested", "observed"):
+                state.capacity = list(asdict(event).values())
+
+    def _learn_ohms(self, frame: Frame) -> None:
+        least, steps = _LEAST_STEP_FRACTION * self._bank.rated_amp_hours, self.state.steps
         for step in frame.steps:
             if abs(step.amps) < least:
                 continue
@@ -88,11 +95,9 @@ class LimitsWatch:
             if math.isnan(step.ohms[1]):
                 ohms *= self._bank.blocks_per_string
             if ohms > 0.0:
-                state.steps = [*state.steps[1 - _STEPS :], [step.amps, ohms]]
+                steps.append([step.amps, ohms])
                 self._ohms = None
-        for event in moment.events:
-            if isinstance(event, Capacity) and event.witness in ("tested", "observed"):
-                state.capacity = list(asdict(event).values())
+        del steps[:-_STEPS]
 
     def _resistance(self, limits: Mapping[str, float]) -> _Ohms:
         """By steps; without enough of them the middle of what cells of this size can have."""

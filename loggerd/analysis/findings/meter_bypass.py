@@ -108,7 +108,7 @@ class Bypass:
         del recent[: -(_BACK + 2)]
         if len(recent) < _BACK + 2:
             return
-        before, here, after = (recent[place][0] for place in (-3, -2, -1))
+        before, here, after = recent[-3][0], recent[-2][0], recent[-1][0]
         signed = here - 0.5 * (before + after)
         bend = abs(signed)
         if bend <= _JUMP_VOLTS or min(before, here, after) < _BOTTOM_VOLTS:

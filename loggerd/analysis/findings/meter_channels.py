@@ -217,6 +217,9 @@ class Channels:
         if one.current:
             return self._current_alone(look, one, width)
         spreads, cells = self._spreads(look), one.cells
+        # Nearly always all move together, which half of them show before the one is left out.
+        if len(spreads) > 1 and width / cells <= 5 * spreads[(len(spreads) - 1) // 2][0] + 0.006:
+            return False
         others = [share for share, other in spreads if other != one.name]
         if not others:
             return None

@@ -63,10 +63,9 @@ class Sign:
         if look.volts >= _CALM_VOLTS:
             return
         for step in look.frame.steps:
-            volts = float(step.volts[1])
+            volts = step.volts_list[1]
             if isnan(volts):
-                blocks = step.volts[look.frame.layout.block_volts].tolist()
-                volts = sum([one for one in blocks if not isnan(one)])
+                volts = sum([one for one in step.volts_list[look.frame.layout.block_volts] if not isnan(one)])
             if abs(volts) > _LEAST_VOLTS * self._cells:
                 self._vote(self._votes, 1 if volts * step.amps > 0 else -1, step.at_ms)
 

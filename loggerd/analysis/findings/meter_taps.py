@@ -64,7 +64,9 @@ class Taps:
         self._names = ground.layout.names[ground.layout.block_volts]
         self._names_set = {"volts", *self._names}
         self._read = blocks >= _LEAST_BLOCKS and all(name in ground.channels for name in self._names)
-        self._accuracy = [ground.accuracy.get(name, Accuracy()) for name in ("volts", *self._names)]
+        accuracy = [ground.accuracy.get(name, Accuracy()) for name in ("volts", *self._names)]
+        self._gains = [0.002 if one.gain is None else one.gain for one in accuracy]
+        self._offset = accuracy[0].offset or 0.0
         self._teller = Teller("meter.taps", {})
         seen: list[list[str]] = [[] for _ in range(blocks)]
         self._state = _State(["normal"] * blocks, [0] * blocks, [0] * blocks, seen, sums=[0.0] * self._bank.strings)
@@ -78,19 +80,20 @@ class Taps:
             return []
         self._state.frames += 1
         median = known[len(known) // 2] if known else 0.0
-        self._order(look, blocks, median)
+        here = self._state_of(look)
+        self._order(look, blocks, median, here)
         marks = look.frame.marks
         marked = bool(marks) and any(mark is Mark.OUT_OF_RANGE for _, mark in marks)
         if len(known) == len(blocks) and not isnan(look.rate) and not marked:
-            self._gather(look, blocks, known)
+            self._gather(look, blocks, known, here)
         told = self._by_kind(look) or self._mirrored(look, moment) or self._summed(moment, look) or self._right()
         return self._teller.tell(look, moment, told) if told else []
 
-    def _order(self, look: Look, blocks: list[float], median: float) -> None:
+    def _order(self, look: Look, blocks: list[float], median: float, here: str) -> None:
         state = self._state
         if median < 1.2 * self._bank.cells_per_block:
             return
-        marks, here = look.frame.marks, self._state_of(look)
+        marks = look.frame.marks
         for place, volts in enumerate(blocks):
             if not isnan(volts):
                 kind = kind_of(volts / median)
@@ -108,11 +111,10 @@ class Taps:
             if here not in state.seen[place]:
                 state.seen[place].append(here)
 
-    def _gather(self, look: Look, blocks: list[float], known: list[float]) -> None:
+    def _gather(self, look: Look, blocks: list[float], known: list[float], here: str) -> None:
         state, strings = self._state, self._bank.strings
         middle = len(known) // 2
         median = known[middle] if len(known) % 2 else 0.5 * (known[middle - 1] + known[middle])
-        here = self._state_of(look)
         weight = state.weights.get(here, 0.0)
         means = state.departures.setdefault(here, [0.0] * len(blocks))
         share = max(1 - _FADE, 1 / (weight + 1))
@@ -226,8 +228,7 @@ class Taps:
         off, whole = state.sums[worst], look.means[1]
         if isnan(whole):
             return None
-        gains = [0.002 if one.gain is None else one.gain for one in self._accuracy]
-        stated = gains[0] * whole + max(gains[1:]) * whole + (self._accuracy[0].offset or 0.0)
+        stated = self._gains[0] * whole + max(self._gains[1:]) * whole + self._offset
         limit = max(moment.limits["tap_sum_volts"], moment.limits["tap_sum_fraction"] * whole, 1.2 * stated)
         if abs(off) <= limit:
             if self._teller.verdict() == "sum_off" and abs(off) > 0.8 * limit:

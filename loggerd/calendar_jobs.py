@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from loggerd.errors import DeliveryError, StoreError
+from loggerd.model.outbox import ItemKind, Lane, NewItem, OutboxUpdate
 from loggerd.recording import Recording
+from loggerd.settings.delivery import WEBHOOK
 from loggerd.settings.site import SiteSettings
 
 if TYPE_CHECKING:
@@ -47,6 +49,17 @@ class CalendarJobs:
         scheduler.add_job(self._checkpoint_log, "cron", hour=4, minute=40)
         if self._settings.record.backup_path is not None:
             scheduler.add_job(self._back_up, "cron", hour=4, minute=50)
+        for keeper in self._settings.keepers:
+            if keeper.digest != "none":
+                hour, minute = keeper.digest_at.split(":")
+                day = "mon" if keeper.digest == "weekly" else "*"
+                told = (Lane.MAIL, keeper.name, ItemKind.DIGEST)
+                scheduler.add_job(self._tell, "cron", told, day_of_week=day, hour=hour, minute=minute)
+        if self._settings.heartbeat is not None:
+            hour, minute = self._settings.heartbeat.at.split(":")
+            for name in self._settings.heartbeat.to:
+                lane = Lane.WEBHOOK if name == WEBHOOK else Lane.MAIL
+                scheduler.add_job(self._tell, "cron", (lane, name, ItemKind.HEARTBEAT), hour=hour, minute=minute)
         if self._settings.time_series is not None:
             scheduler.add_job(self._forward, "cron", minute="*/5")
         scheduler.start()
@@ -66,6 +79,17 @@ class CalendarJobs:
             await asyncio.get_running_loop().run_in_executor(self._writing, work)
         except StoreError as error:
             _log.error("%s: %s", job, error)
+
+    async def _tell(self, lane: Lane, receiver: str, kind: ItemKind) -> None:
+        """Put a digest or a sign of life into the outbox."""
+        recording = self._recording
+
+        def work() -> None:
+            now_ms = recording.wall_ms()
+            recording.update_outbox(OutboxUpdate(items=(NewItem(lane, receiver, kind, now_ms, now_ms),)))
+            recording.told()
+
+        await self._in_writing_thread(kind.value, work)
 
     async def _retain(self) -> None:
         record = self._settings.record

@@ -13,16 +13,23 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import ClassVar
 
 from loggerd.alarming import Alarming
+from loggerd.alarms.catalogue import AlarmCondition
+from loggerd.alarms.conditions import ALARM_CONDITIONS
 from loggerd.alarms.from_health import LoggerHealth
 from loggerd.clock import Clock
+from loggerd.delivering import MailHealth
 from loggerd.errors import StoreDamaged, StoreError, StoreFull
 from loggerd.folding import Follower
 from loggerd.inbox import Inbox
+from loggerd.mailing import receivers_of
 from loggerd.model.alarm import AlarmResults, both
+from loggerd.model.outbox import OutboxUpdate
 from loggerd.model.scan import ClockState, Scan, ScanBlock
 from loggerd.outputs.ledger_json import utc_text
+from loggerd.outputs.notify import items_of
 from loggerd.plans import service_note
 from loggerd.recorder import Recorder
 from loggerd.settings.domain import series_of
@@ -43,6 +50,8 @@ _WINDOWS_A_TURN = 48
 
 class Recording:
     """An open session of a site's record."""
+
+    _conditions: ClassVar[Mapping[str, AlarmCondition]] = {one.name: one for one in ALARM_CONDITIONS}
 
     def __init__(
         self,
@@ -66,6 +75,11 @@ class Recording:
         self._tidied = False
         self._inbox = Inbox(path)
         self._damage = ""
+        self._receivers = receivers_of(settings)
+        self.mail_health: Callable[[], MailHealth] = MailHealth
+        """How delivery does; set by whoever runs it."""
+        self.told: Callable[[], None] = lambda: None
+        """Called when something new is in the outbox."""
         self._begin_session()
 
     @staticmethod
@@ -184,7 +198,10 @@ class Recording:
             results = self.follower.follow(self.session, waiting.readings, waiting.until_mono_ms)
         events = (*waiting.events, *self._events_of_fault())
         alarms = self._look_at_alarms(results, intake, silent_ms)
-        self.writer.commit(Commit(tuple(waiting.readings), results, events, tuple(intake.log), alarms))
+        items = tuple(items_of(alarms, self._conditions, self._receivers, intake.wall_ms))
+        self.writer.commit(Commit(tuple(waiting.readings), results, events, tuple(intake.log), alarms, items))
+        if items:
+            self.told()
         self.follower.stored(results)
         self._inbox.done(intake.requests)
         self._waiting = Waiting()
@@ -195,6 +212,10 @@ class Recording:
             for block in waiting.readings:
                 self._announce(f"stored {self.session} {block.device} {_times(block)}")
 
+    def update_outbox(self, update: OutboxUpdate) -> None:
+        """Store what delivery has come to. Raises StoreError."""
+        self.writer.update_outbox(update)
+
     def _look_at_alarms(
         self, results: tuple[BankResults, ...], intake: Intake, silent_ms: Mapping[str, int]
     ) -> AlarmResults:
@@ -203,7 +224,13 @@ class Recording:
         self._alarming.take(results, intake.log)
         behind = [bank.name for bank in self.follower.banks if bank.behind]
         unset = "" if self.clock_is_set() else "the clock has not been set since the board was started"
-        health = LoggerHealth(record_damage=self._damage, clock_unset=unset)
+        mail = self.mail_health()
+        health = LoggerHealth(
+            record_damage=self._damage,
+            clock_unset=unset,
+            mail_waiting_ms=mail.waiting_ms,
+            mail_refused=mail.refused,
+        )
         looked = self._alarming.look(now, intake.wall_ms, silent_ms, behind, health)
         acted = self._alarming.act(now, intake.wall_ms, intake.actions)
         for action, why in acted.refused:

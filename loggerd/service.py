@@ -14,6 +14,11 @@ from pathlib import Path
 
 from loggerd.calendar_jobs import CalendarJobs
 from loggerd.clock import Clock
+from loggerd.delivering import Delivering
+from loggerd.errors import StoreError
+from loggerd.letters import Letters
+from loggerd.mailing import ways_of
+from loggerd.model.outbox import OutboxUpdate
 from loggerd.recording import Recording
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent, Line, Sink
@@ -70,6 +75,7 @@ class Service:
         tasks.append(asyncio.create_task(self._feed_watchdog(recording), name="watchdog"))
         jobs = CalendarJobs(self.settings, recording, self._writing)
         jobs.start()
+        delivering = self._deliver(recording)
         self.started.set()
         tell_supervisor("READY=1", f"STATUS=reading {sum(len(line.devices) for line in self.lines)} devices")
         try:
@@ -78,7 +84,27 @@ class Service:
             tell_supervisor("STOPPING=1")
             await jobs.stop()
             await _end(tasks)
+            if delivering is not None:
+                await asyncio.to_thread(delivering.stop)
             await asyncio.get_running_loop().run_in_executor(self._writing, recording.commit_rest)
+
+    def _deliver(self, recording: Recording) -> Delivering | None:
+        """Begin to deliver what is in the outbox, if the settings name somebody to tell."""
+        letters = Letters(self.settings)
+        ways = ways_of(self.settings, letters, letters.tell)
+        if not ways:
+            return None
+
+        def store(update: OutboxUpdate) -> None:
+            try:
+                self._writing.submit(recording.update_outbox, update).result()
+            except RuntimeError as error:  # the thread that writes has ended
+                raise StoreError(f"{self.path}: the record is closed") from error
+
+        delivering = Delivering(self.path, ways, store, self._clock)
+        recording.mail_health, recording.told = delivering.health, delivering.wake
+        delivering.start()
+        return delivering
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
         """Wait for stop(). A task that ends by itself is a bug: the service ends with it, to be started anew."""

@@ -90,9 +90,8 @@ def next_step(look: OutboxLook, receivers: Iterable[Receiver], alarms: Mapping[A
                 return _letter(receiver, topic, waiting, alarms, now_ms)
             wait_ms = min(wait_ms, ready_ms)
     for mail in sorted(look.mails, key=lambda one: (not one.urgent, _ORDER.index(one.topic), one.id)):
-        try_ms = _sane(mail.next_try_ms, now_ms)
-        if mail.state is MailState.SENDING or try_ms <= now_ms:
-            # A mail that was being sent when the service stopped is tried again at once, under the same id.
+        try_ms = _try_ms(mail, now_ms)
+        if try_ms <= now_ms:
             return Step(mail=mail)
         wait_ms = min(wait_ms, try_ms)
     return Step(wait_ms=wait_ms)
@@ -120,6 +119,18 @@ def _sane(at_ms: int, now_ms: int) -> int:
     return at_ms if at_ms <= now_ms + CLOCK_STEP_MS else now_ms
 
 
+def _due_ms(item: OutboxItem, now_ms: int) -> int:
+    """When an item is due. What was due when it was made stays so, though the clock was set back since."""
+    return now_ms if item.due_ms <= item.made_ms and item.made_ms > now_ms else _sane(item.due_ms, now_ms)
+
+
+def _try_ms(mail: OutboxMail, now_ms: int) -> int:
+    """When a mail is tried. One whose last try lies ahead was put off by a clock that has been set back since; one
+    that was being sent when the service stopped is tried at once, under the same name."""
+    ahead = mail.tried_ms is not None and mail.tried_ms > now_ms
+    return now_ms if ahead or mail.state is MailState.SENDING else _sane(mail.next_try_ms, now_ms)
+
+
 def _dropped(
     look: OutboxLook, known: Mapping[str, Receiver], alarms: Mapping[AlarmKey, Alarm], now_ms: int
 ) -> list[tuple[int, str]]:
@@ -137,7 +148,7 @@ def _dropped(
 
 def _still_calls(item: OutboxItem, alarms: Mapping[AlarmKey, Alarm], now_ms: int) -> bool:
     """Whether the alarm that it is about still stands unacknowledged; looked at when it is due."""
-    if _sane(item.due_ms, now_ms) > now_ms or item.change is None:
+    if _due_ms(item, now_ms) > now_ms or item.change is None:
         return True
     alarm = alarms.get(item.change.key)
     return alarm is not None and alarm.state is AlarmState.UNACKNOWLEDGED
@@ -145,16 +156,16 @@ def _still_calls(item: OutboxItem, alarms: Mapping[AlarmKey, Alarm], now_ms: int
 
 def _ready_ms(waiting: list[OutboxItem], sent: list[Sent], receiver: Receiver, topic: str, now_ms: int) -> int:
     """When a mail of what waits may be made."""
-    due = [one for one in waiting if _sane(one.due_ms, now_ms) <= now_ms]
+    due = [one for one in waiting if _due_ms(one, now_ms) <= now_ms]
     if not due:
-        return min(_sane(one.due_ms, now_ms) for one in waiting)
+        return min(_due_ms(one, now_ms) for one in waiting)
     urgent = any(one.urgent for one in due)
     hold_ms = max((_held_until(one, receiver, now_ms, urgent) for one in sent), default=now_ms)
     if topic != ALARMS:
         return hold_ms
-    # Items from before a clock that was set back are of the future, and not waited for.
-    first_ms = min(now_ms, *(one.made_ms for one in due))
-    gathered_ms = first_ms if urgent else first_ms + GATHER_MS
+    first_ms = min(one.made_ms for one in due)
+    # Items of the future are from before the clock was set back.
+    gathered_ms = now_ms if urgent or first_ms > now_ms else first_ms + GATHER_MS
     return max(hold_ms, gathered_ms, _room_ms(sent, urgent, now_ms))
 
 
@@ -183,7 +194,7 @@ def _letter(
     receiver: Receiver, topic: str, waiting: list[OutboxItem], alarms: Mapping[AlarmKey, Alarm], now_ms: int
 ) -> Step:
     """All that is due, and of alarms also what may go with it."""
-    told = tuple(one for one in waiting if one.rides or _sane(one.due_ms, now_ms) <= now_ms)[:MOST_TOLD]
+    told = tuple(one for one in waiting if one.rides or _due_ms(one, now_ms) <= now_ms)[:MOST_TOLD]
     again = tuple(
         repeat_of(_bare(one, now_ms), receiver, one.urgent, one.number + 1)
         for one in told

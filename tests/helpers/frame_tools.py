@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -87,6 +88,14 @@ def make_frame(
         tuple(steps),
         dict(marks or {}),
     )
+
+
+def shifted_frame(frame: Frame, columns: int | slice, by: float) -> Frame:
+    """The frame with means, lows and highs of some columns moved; NaN: not read."""
+    rows = {name: getattr(frame, name).copy() for name in ("means", "lows", "highs")}
+    for row in rows.values():
+        row[columns] += by
+    return replace(frame, **rows)
 
 
 class Pipeline:

@@ -17,12 +17,16 @@ from loggerd.settings.models import (
     ChannelSettings,
     CorrectionSettings,
     DeviceSettings,
+    HeartbeatSettings,
+    KeeperSettings,
     LimitSettings,
     LinesSettings,
+    MailSettings,
     RecordSettings,
     ShuntSettings,
     SiteTable,
     TimeSeriesSettings,
+    WebhookSettings,
 )
 
 FULL = (Path(__file__).parent / "full_site.toml").read_text(encoding="utf-8").split("\n")
@@ -43,10 +47,20 @@ TABLES: dict[str, type[Table]] = {
     "correction_accuracy": AccuracySettings,
     "lines": LinesSettings,
     "time_series": TimeSeriesSettings,
+    "mail": MailSettings,
+    "keeper": KeeperSettings,
+    "webhook": WebhookSettings,
+    "heartbeat": HeartbeatSettings,
     **KINDS,
 }
-# Only one of the places of a token may be given; the others have tests of their own.
-NOT_IN_FULL = {"time_series.token_env", "time_series.token_credential"}
+# Only one of the places of a secret may be given; the others have tests of their own.
+NOT_IN_FULL = {
+    f"{place}_{kind}"
+    for place in ("time_series.token", "mail.password", "webhook.secret")
+    for kind in ("env", "credential")
+}
+# Their values are not shown.
+SECRET = ("time_series.url", "time_series.token", "mail.password", "webhook.secret", "webhook.url")
 OUT_OF_RANGE = {
     "site.name": '""',
     "site.timezone": '"Europe/Atlantis"',
@@ -151,6 +165,33 @@ OUT_OF_RANGE = {
     "time_series.org": '"two\\nlines"',
     "time_series.bucket": '""',
     "time_series.token_file": '""',
+    "mail.server": '"two words"',
+    "mail.port": "0",
+    "mail.security": '"ssl"',
+    "mail.user": '"two\\nlines"',
+    "mail.password_file": '""',
+    "mail.from": '"nobody"',
+    "mail.ca_file": '""',
+    "mail.timeout_seconds": "0",
+    "keeper.name": '"a/b"',
+    "keeper.mail": '"anna@"',
+    "keeper.language": '"fr"',
+    "keeper.units": '"kelvin"',
+    "keeper.banks": '["horse"]',
+    "keeper.least_priority": '"urgent"',
+    "keeper.quiet": '["22:00", "22:00"]',
+    "keeper.escalate_to": '"anna"',
+    "keeper.escalate_after_hours": "0",
+    "keeper.repeat_after_hours": "-1",
+    "keeper.digest": '"monthly"',
+    "keeper.digest_at": '"7:30"',
+    "webhook.url": '"ftp://hooks.example.org"',
+    "webhook.secret_file": '""',
+    "webhook.least_priority": '"none"',
+    "webhook.ca_file": '""',
+    "webhook.timeout_seconds": "601",
+    "heartbeat.at": '"24:00"',
+    "heartbeat.to": '["carl"]',
 }
 ANY_VALUE_IS_IN_RANGE = {"lines.key_value", "time_series.verify_tls"}
 
@@ -206,7 +247,7 @@ def test_a_value_of_the_wrong_type_is_named(tmp_path: Path, mark: str) -> None:
     faults = faults_of(tmp_path, with_line(mark, f"{key} = {wrong}"))
 
     fault = assert_named(faults, LINE_OF[mark], key)
-    if not mark.startswith(("time_series.url", "time_series.token")):
+    if not mark.startswith(SECRET):
         assert wrong.strip('"') in fault.found
 
 
@@ -228,11 +269,15 @@ def test_a_misspelt_key_is_named_with_the_right_one(tmp_path: Path, mark: str) -
         assert f'"{key}"' in assert_named(faults, LINE_OF[mark], f"{key}x").expected
 
 
+def _is_required(table: type[Table], key: str) -> bool:
+    return next(field for name, field in table.model_fields.items() if (field.alias or name) == key).is_required()
+
+
 def _required() -> list[str]:
     required = [
         mark
         for mark in KEYS
-        if (table := TABLES.get(mark.rpartition(".")[0])) and table.model_fields[mark.rpartition(".")[2]].is_required()
+        if (table := TABLES.get(mark.rpartition(".")[0])) and _is_required(table, mark.rpartition(".")[2])
     ]
     # A device on a serial port without its port, and places without an address, depend on the kind of device.
     needed = ["channel.table", "channel.address", "channel.type", "channel.point", "channel.field"]

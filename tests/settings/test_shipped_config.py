@@ -134,7 +134,17 @@ def test_the_schema_names_every_key_with_its_description() -> None:
 
     json.dumps(schema)
     assert schema["required"] == ["site", "bank"]
-    assert set(schema["properties"]) == {"site", "record", "bank", "device", "time_series"}
+    assert set(schema["properties"]) == {
+        "site",
+        "record",
+        "bank",
+        "device",
+        "time_series",
+        "mail",
+        "keeper",
+        "webhook",
+        "heartbeat",
+    }
     tables = {name: table for name, table in schema["$defs"].items() if "properties" in table}
     assert {"ChannelSettings", "ModbusRtu", "CsvFile", "TimeSeriesSettings"} <= set(tables)
     for name, table in tables.items():

@@ -41,6 +41,18 @@ class BecameFull:
     celsius: float | None
     set_point_shift_volts: float | None
     """Voltage held per cell less the preset's at this temperature."""
+    settled: bool = True
+    """Whether the current had stopped falling, so that it is what gas takes. Else TailSettled may follow."""
+
+
+@dataclass(frozen=True)
+class TailSettled:
+    """The current of a charge that was proven full before has stopped falling: it is what gas takes now."""
+
+    at_ms: int
+    volts_per_cell: float
+    tail_amps: float
+    celsius: float | None
 
 
 @dataclass(frozen=True)
@@ -179,5 +191,5 @@ class DoubtEnded:
 
 
 Event: TypeAlias = (
-    BecameFull | ChargeEnded | Swing | Rested | Resistance | Capacity | BlocksCompared | SensorDoubt | DoubtEnded
+    BecameFull | TailSettled | ChargeEnded | Swing | Rested | Resistance | Capacity | BlocksCompared | SensorDoubt | DoubtEnded
 )

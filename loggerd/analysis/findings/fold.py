@@ -37,8 +37,10 @@ class FindingsFold:
             moment = Moment(frame, self._limits.at(frame.end_ms), entries=entries)
             told = self._quality.push(moment)
             for topic in self._topics.values():
-                told.extend(topic.push(moment))
-            found.extend(self._quality.stamp(one) for one in told)
+                if settled := topic.push(moment):
+                    told.extend(settled)
+            if told:
+                found.extend(self._quality.stamp(one) for one in told)
         return found
 
     def to_plain(self) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.events import BecameFull, ChargeEnded
+from loggerd.analysis.findings.events import BecameFull, ChargeEnded, TailSettled
 from loggerd.analysis.findings.full_charge_counts import Mark, Totals
 from loggerd.analysis.findings.full_charge_follow import Charge, Surroundings
 from loggerd.analysis.findings.full_charge_reading import Reading, offset_amps, reading_of
@@ -29,6 +29,7 @@ _GATE = 0.02
 _STILL_FULL = 0.0025
 """A full bank on charge is full again when less than this share of the rated amp-hours is out."""
 _LEAST_OUT = 0.05
+_HOUR_MS = 3_600_000
 _BEGIN = 0.002
 _IDLE = 0.0003
 _FLOAT_MOVES = 0.004
@@ -90,7 +91,9 @@ class FullCharge:
                 return []
             charge = self._charge = Charge(frame.start_ms, frame.session, frame.start_ms)
             self._at_top = self._totals.mark()
-        around = Surroundings(self._rated, limits, self._set_points.learned, self._factor())
+        around = Surroundings(
+            self._rated, limits, self._set_points.learned, self._factor(), self._missing(moment)
+        )
         charge.add(reading, frame.amp_hours, FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS, around)
         charge.idle_frames = 0 if on_charge else charge.idle_frames + 1
         if charge.top_ms == reading.end_ms:
@@ -117,6 +120,14 @@ class FullCharge:
         out = self._totals.out - self._top.out
         return (self._totals.put_in - self._top.put_in) / out if out >= _LEAST_OUT * self._rated else None
 
+    def _missing(self, moment: Moment) -> float:
+        """What is missing at the least since the bank was last at the top, for all that the zero can be wrong by."""
+        if self._top is None:
+            return 0.0
+        since = self._totals.since(self._top)
+        hours = (moment.frame.end_ms - since.at_ms) / _HOUR_MS
+        return max(since.net_out_amp_hours - hours * offset_amps(self._ground, moment.limits), 0.0)
+
     def _mark_full(self, charge: Charge, reading: Reading, on_charge: bool, moment: Moment) -> None:
         now = reading.end_ms
         if charge.proven_ms == now:
@@ -128,13 +139,15 @@ class FullCharge:
                 self._last = self._proven = self._totals.mark()
         elif charge.likely_ms == now:
             self._last = self._totals.mark(proven=False)
+        if charge.settled_ms == now and charge.proven_ms != now and charge.shape is not None:
+            moment.events.append(TailSettled(now, reading.volts, charge.shape.amps, charge.celsius))
         if charge.proven_ms is not None or charge.likely_ms is not None:
             self._returns.full_today = True
 
     def _became_full(self, charge: Charge, at_ms: int, proven: bool, moment: Moment) -> None:
         tail = charge.best_shape.amps if charge.best_shape is not None else 0.0
         volts = charge.last_held_volts if charge.last_held_volts is not None else charge.highest or 0.0
-        moment.events.append(BecameFull(at_ms, proven, charge.start_ms, volts, tail, charge.celsius, charge.last_shift))
+        moment.events.append(BecameFull(at_ms, proven, charge.start_ms, volts, tail, charge.celsius, charge.last_shift, charge.left_at_proof is None))
 
     def _end(self, moment: Moment) -> list[Finding]:
         """The charge is over since its highest point."""

@@ -21,6 +21,8 @@ _DIPS = 3
 """A frame's lowest reading may lie so many margins below, or loads have cut into the holding."""
 _FINISHING = 0.08
 """A finishing charge stands at least this far [V per cell] above absorption."""
+_GAS_SHARE = 0.5
+"""Of a finishing current, gas takes no more than this share while the bank is not full."""
 _LONG_FLOAT = 4
 """A float without absorption takes so many times longer to prove anything."""
 
@@ -28,19 +30,22 @@ _LONG_FLOAT = 4
 @dataclass(slots=True)
 class Surroundings:
     """What a charge must know of its bank: `learned` is the voltage at reference at which it is usually held, None if
-    not known yet; `factor` what was charged for each Ah taken since it was last at the top, None if not known.
+    not known yet; `factor` what was charged for each Ah taken since it was last at the top, None if not known;
+    `missing` what the count says is missing since then at the least [Ah], 0 where that is not known.
     """
 
     rated: float
     limits: Limits
     learned: float | None
     factor: float | None
+    missing: float = 0.0
 
 
 @dataclass
 class Charge:
     """Sums since `start_ms` [Ah, frames]. `net` is signed; `top_net` its highest, reached at `top_ms`; `lately`: the
-    net before each of the last frames.
+    net before each of the last frames; `left`: the most that the bank would still take [Ah], None if not known, and
+    `put_in` what went in since with the voltage held [Ah].
     """
 
     start_ms: int
@@ -64,7 +69,12 @@ class Charge:
     float_frames: int = 0
     proven_ms: int | None = None
     likely_ms: int | None = None
+    settled_ms: int | None = None
+    left: float | None = None
+    left_frames: int = 0
+    put_in: float = 0.0
     by_float: bool = False
+    left_at_proof: float | None = None
     told: bool = False
     shape: Shape | None = None
     likely_shape: Shape | None = None
@@ -81,6 +91,7 @@ class Charge:
         if away:
             self.tail.leave(away)
             self.float_tail.leave(away)
+            self.left, self.left_frames, self.put_in = None, 0, 0.0
         if reading.celsius is not None:
             self.warmth += reading.celsius
             self.warm_frames += 1
@@ -88,11 +99,16 @@ class Charge:
         if reading.amps > 0:
             self.plateaus.add(reading)
         if self._is_held(reading, around):
+            self.put_in += amp_hours
             self._hold(reading, around)
             self.float_tail = Tail()
             self.float_frames = 0
         else:
             self.tail.leave()
+            if self.left is not None:
+                self.left -= min(amp_hours, 0.0)
+            if self.tail.away * _FRAME_MINUTES >= around.limits["full_hold_minutes"]:
+                self.left_frames = 0
             self._float(reading, around)
         if self.net >= self.top_net:
             self.top_net, self.top_ms = self.net, reading.end_ms
@@ -131,19 +147,39 @@ class Charge:
         if not self.tail.add(reading.amps, reading.at_reference):
             return
         shape = self.tail.shape(rated)
-        if shape is None or self.proven_ms is not None:
+        if shape is None or self.settled_ms is not None or self.by_float:
             return
         self.shape = shape
+        frames = limits["full_hold_minutes"] / _FRAME_MINUTES
         flat = shape.is_flat(rated, limits, "full_tail_flat_per_hour")
         small = shape.amps < limits["full_tail_small_fraction"] * rated and shape.fall is not None
-        proven = small or (flat and shape.amps < limits["full_tail_proven_fraction"] * rated)
-        self.flat_frames = self.flat_frames + 1 if proven else 0
+        settled = small or (flat and shape.amps < limits["full_tail_proven_fraction"] * rated)
+        self.flat_frames = self.flat_frames + 1 if settled else 0
+        self.left_frames = self.left_frames + 1 if self._little_left(shape, around) else 0
+        if self.flat_frames >= frames:
+            self.settled_ms = reading.end_ms
+        if self.proven_ms is not None:
+            return
         self.small_frames = self.small_frames + 1 if self._signs(shape, reading, around) >= 2 else 0
-        frames = limits["full_hold_minutes"] / _FRAME_MINUTES
-        if self.flat_frames >= frames and self.proven_ms is None:
+        if self.settled_ms is not None:
             self.proven_ms = reading.end_ms
+        elif self.left_frames >= frames:
+            self.proven_ms, self.left_at_proof = reading.end_ms, self.left
         if self.small_frames >= frames:
             self.likely_ms, self.likely_shape = reading.end_ms, shape
+
+    def _little_left(self, shape: Shape, around: Surroundings) -> bool:
+        """Whether what the bank would still take is next to nothing, and the count does not say otherwise."""
+        limits, rated = around.limits, around.rated
+        if shape.left is not None and shape.amps < limits["full_left_tail_fraction"] * rated:
+            if self.left is None or shape.left <= self.left:
+                self.left, self.put_in = shape.left, 0.0
+        if self.left is not None and self.tail.rise_slows():
+            # A constant current finishes the charge: past the knee of the voltage.
+            self.left = max(self.left - _GAS_SHARE * self.put_in, 0.0)
+            self.put_in = 0.0
+        most = limits["full_left_fraction"] * rated
+        return self.left is not None and self.left < most and around.missing < most
 
     @staticmethod
     def _signs(shape: Shape, reading: Reading, around: Surroundings) -> int:

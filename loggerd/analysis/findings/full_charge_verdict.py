@@ -34,6 +34,12 @@ def verdict_of(charge: Charge, end_ms: int, rated: float, limits: Mapping[str, f
 
 
 def _proof(charge: Charge, rated: float) -> str:
+    if charge.left_at_proof is not None:
+        return (
+            f"With the charging voltage held, the current had come down so fast ({_amps(charge, rated)}, "
+            f"{_fall(charge)}) that the bank would have taken {100 * charge.left_at_proof / rated:.1f} % of its rated "
+            "amp-hours more at the most."
+        )
     how = "on float, for hours" if charge.by_float else "with the charging voltage held"
     return f"The current had come down to {_amps(charge, rated)} and no longer fell ({_fall(charge)}), {how}."
 

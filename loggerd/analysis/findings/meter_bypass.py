@@ -90,10 +90,11 @@ class Bypass:
         return found
 
     def _forget(self, look: Look) -> None:
-        first = look.frame.number - FRAMES_PER_DAY
-        for numbers in (self._state.events, self._state.against):
-            while numbers and numbers[0] <= first:
-                numbers.pop(0)
+        state, first = self._state, look.frame.number - FRAMES_PER_DAY
+        while state.events and state.events[0] <= first:
+            state.events.pop(0)
+        while state.against and state.against[0] <= first:
+            state.against.pop(0)
 
     def _load(self, look: Look) -> None:
         """Looks at the frame before the last: whether the voltage bent there more than the currents explain."""

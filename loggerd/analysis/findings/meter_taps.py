@@ -96,7 +96,8 @@ class Taps:
         marks = look.frame.marks
         for place, volts in enumerate(blocks):
             if not isnan(volts):
-                kind = kind_of(volts / median)
+                share = volts / median
+                kind = "normal" if 0.75 < share < 1.25 else kind_of(share)
                 # A cell that stands alone in its block may be shorted, which is no fault of the tap.
                 kind = "odd" if kind == "zero" and self._bank.cells_per_block == 1 else kind
             elif marks and (self._names[place], Mark.OUT_OF_RANGE) in marks:

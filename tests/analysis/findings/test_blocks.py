@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from block_bank import FullAndRest, ToyBank
 from fold_tools import bank
-from frame_tools import Pipeline, ground_of, limits_of, restarts_change_nothing
+from frame_tools import Pipeline, ground_of, limits_of, restarts_change_nothing, shifted_frame
 
 from loggerd.analysis.findings.blocks import SPECS, Blocks
 from loggerd.analysis.findings.catalogue import Ground, Moment, Topic
@@ -137,8 +137,7 @@ def test_shallow_discharges_say_nothing_of_capacity() -> None:
 
 def test_a_constant_of_every_tap_leaves_growth_as_it_is() -> None:
     plain, shifted = bank_of_days(weak, days=6), bank_of_days(weak, days=6)
-    for frame in shifted.frames:
-        frame.means[frame.layout.block_volts] += 0.05
+    shifted.frames = [shifted_frame(frame, frame.layout.block_volts, 0.05) for frame in shifted.frames]
     values = [[one.value for one in judged(toy) if one.name == "blocks.cause"] for toy in (plain, shifted)]
     assert values[0] == values[1]
 
@@ -168,8 +167,7 @@ def test_a_block_that_is_weak_from_the_first_day_among_four() -> None:
 
 def test_a_missing_tap_does_no_harm() -> None:
     toy = bank_of_days(weak)
-    for frame in toy.frames:
-        frame.means[frame.layout.block_volts.start + 5] = np.nan
+    toy.frames = [shifted_frame(frame, frame.layout.block_volts.start + 5, np.nan) for frame in toy.frames]
     found = judged(toy)
     assert newest_cause(found, 3) == "low_capacity"
     assert causes(found, 6) == []

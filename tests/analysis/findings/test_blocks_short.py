@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from block_bank import FullAndRest, ToyBank
 from fold_tools import bank
-from frame_tools import Pipeline, ground_of, limits_of, restarts_change_nothing
+from frame_tools import Pipeline, ground_of, limits_of, restarts_change_nothing, shifted_frame
 
 from loggerd.analysis.findings.blocks import Blocks
 from loggerd.analysis.findings.blocks_short import cells_missing
@@ -75,9 +75,8 @@ def test_the_step_must_stay() -> None:
     """Down for five minutes of a rest, once: shorter than the limit of ten minutes."""
     toy = healthy()
     toy.day(0.4)
-    frame = toy.frames[-12]
-    frame.means[frame.layout.block_volts.start] -= 2.1
-    frame.means[1] -= 2.1
+    frame = shifted_frame(toy.frames[-12], toy.frames[-12].layout.block_volts.start, -2.1)
+    toy.frames[-12] = shifted_frame(frame, 1, -2.1)
     toy.day(0.4)
     assert told(judged(toy), "blocks.short") == []
 

@@ -10,6 +10,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
@@ -22,7 +23,7 @@ from loggerd.outputs.back_off import wait_ms
 from loggerd.outputs.notify import Receiver
 from loggerd.outputs.outcome import Outcome, Trouble
 from loggerd.outputs.planning import DAY_MS, Letter, Step, next_step, oldest_waiting_ms, refusals
-from loggerd.store.record import RecordReader
+from loggerd.store.record import RecordReader, RecordWriter
 
 _log = logging.getLogger("loggerd")
 
@@ -36,6 +37,18 @@ class Store(Protocol):
     """Stores changes of the outbox, in the thread that writes. Raises StoreError."""
 
     def __call__(self, update: OutboxUpdate, /) -> None: ...
+
+
+def store_through(writing: ThreadPoolExecutor, writer: Callable[[], RecordWriter]) -> Store:
+    """Stores in the one thread that writes. `writer` gives the one that is open at that moment."""
+
+    def store(update: OutboxUpdate) -> None:
+        try:
+            writing.submit(lambda: writer().update_outbox(update)).result()
+        except (RuntimeError, CancelledError) as error:
+            raise StoreError("the service is stopping") from error
+
+    return store
 
 
 @dataclass(frozen=True)
@@ -183,7 +196,10 @@ class Delivering:
             event.set()
 
     def stop(self, seconds: float = 5.0) -> None:
-        """Stop after the turn under way, or leave it: what it sends meanwhile counts as not known."""
+        """Stop after the turn under way, or leave it: what it sends meanwhile counts as not known.
+
+        Not to be called from the thread that writes, which a turn may wait for.
+        """
         self._stopping.set()
         self.wake()
         give_up = time.monotonic() + seconds

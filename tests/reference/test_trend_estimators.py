@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pymannkendall
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -257,3 +258,19 @@ def test_a_straight_fall_crosses_where_it_does() -> None:
     assert found.middle == pytest.approx(4 - 23 / 12, abs=1e-6)
     assert crossing(x, 70 - 5 * x, 80.0).middle == 0.0
     assert crossing(x, 100 + 5 * x, 80.0).middle is None
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_score_variance_and_slope_are_those_of_pymannkendall(seed: int) -> None:
+    """pymannkendall 1.4 (Hussain and Mahmud 2019, J. Open Source Software 4(39), 1556)."""
+    rng = np.random.default_rng(seed)
+    length = int(rng.integers(8, 60))
+    y = rng.normal(0, 1, length) + rng.uniform(-0.1, 0.1) * np.arange(length)
+    if seed % 2:
+        y = np.round(y, 1)  # with ties
+    found = pymannkendall.original_test(y)
+    x = np.arange(length, dtype=np.float64)
+
+    assert kendall_score(x, y) == found.s
+    assert kendall_variance(x, y) == pytest.approx(found.var_s)
+    assert theil_sen(x, y)[0] == pytest.approx(found.slope)

@@ -12,7 +12,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, middle_of, tell
-from loggerd.analysis.findings.events import BecameFull, Capacity, Event, Resistance, Rested
+from loggerd.analysis.findings.events import BecameFull, Capacity, Event, Resistance, Rested, TailSettled
 from loggerd.analysis.findings.heat_formulas import full_current
 from loggerd.analysis.findings.weekly import WEEK_MS
 from loggerd.model.bank import BankType
@@ -81,7 +81,7 @@ class DryOut:
             signs["ohms"].waiting.append(event.bank_ohms)
         elif isinstance(event, Rested) and event.after_full and event.after == "charge" and event.grade != "C":
             signs["rest_volts"].waiting.append(event.volts_per_cell)
-        elif isinstance(event, BecameFull) and event.proven and event.celsius is not None:
+        elif _shows_gas(event) and event.celsius is not None:
             reference = limits["absorption_volts_per_cell"]
             amps = full_current(event.tail_amps, event.celsius, event.volts_per_cell, reference)
             signs["tail_amps"].waiting.append(amps)

@@ -6,7 +6,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from loggerd.analysis.findings.events import BecameFull, BlocksCompared, Capacity, Event, Resistance, Rested
+from loggerd.analysis.findings.events import (
+    BecameFull,
+    BlocksCompared,
+    Capacity,
+    Event,
+    Resistance,
+    Rested,
+    TailSettled,
+)
 from loggerd.analysis.findings.heat_formulas import full_current
 
 Limits = Mapping[str, float]
@@ -118,7 +126,11 @@ def _of_resistance(event: Resistance, rated: float, limits: Limits) -> list[tupl
 
 
 def _of_full(event: BecameFull, rated: float, limits: Limits) -> list[tuple[str, Reading]]:
-    if not event.proven or event.celsius is None:
+    return _of_tail(event, rated, limits) if event.proven and event.settled else []
+
+
+def _of_tail(event: BecameFull | TailSettled, rated: float, limits: Limits) -> list[tuple[str, Reading]]:
+    if event.celsius is None:
         return []
     reference = limits["absorption_volts_per_cell"]
     amps = full_current(event.tail_amps, event.celsius, event.volts_per_cell, reference)
@@ -141,6 +153,7 @@ _READERS: tuple[tuple[type[Any], Callable[[Any, float, Limits], list[tuple[str, 
     (Capacity, _of_capacity),
     (Resistance, _of_resistance),
     (BecameFull, _of_full),
+    (TailSettled, _of_tail),
     (Rested, _of_rest),
     (BlocksCompared, _of_blocks),
 )

@@ -23,7 +23,7 @@ from loggerd.outputs.back_off import wait_ms
 from loggerd.outputs.notify import Receiver
 from loggerd.outputs.outcome import Outcome, Trouble
 from loggerd.outputs.planning import DAY_MS, Letter, Step, next_step, oldest_waiting_ms, refusals
-from loggerd.store.record import RecordReader, RecordWriter
+from loggerd.store.record import RecordReader
 
 _log = logging.getLogger("loggerd")
 
@@ -39,12 +39,12 @@ class Store(Protocol):
     def __call__(self, update: OutboxUpdate, /) -> None: ...
 
 
-def store_through(writing: ThreadPoolExecutor, writer: Callable[[], RecordWriter]) -> Store:
-    """Stores in the one thread that writes. `writer` gives the one that is open at that moment."""
+def store_through(writing: ThreadPoolExecutor, update_outbox: Callable[[OutboxUpdate], object]) -> Store:
+    """Stores in the one thread that writes."""
 
     def store(update: OutboxUpdate) -> None:
         try:
-            writing.submit(lambda: writer().update_outbox(update)).result()
+            writing.submit(update_outbox, update).result()
         except (RuntimeError, CancelledError) as error:
             raise StoreError("the service is stopping") from error
 
@@ -86,6 +86,7 @@ class Delivery:
         self._runner = Runner()
         self._unstored: list[MailNote] = []
         self._troubled: dict[str, str] = {}
+        self._attempt: Attempt | None = None
         self.health = MailHealth()
 
     def turn(self) -> int:
@@ -112,6 +113,11 @@ class Delivery:
             self._try(step.mail, content, look.mails)
         return step.wait_ms
 
+    def give_up(self) -> None:
+        """End the try under way, from another thread."""
+        if (attempt := self._attempt) is not None:
+            attempt.give_up()
+
     def _compose(self, step: Step, letter: Letter, reader: RecordReader) -> None:
         """The mail is stored whole before it is first tried, so that every try sends the same."""
         name = self._way.name()
@@ -133,8 +139,9 @@ class Delivery:
         # The address of today: it may have been corrected in the settings.
         mail = replace(mail, address=receiver.address)
         self._store(OutboxUpdate(notes=(MailNote(mail.id, MailState.SENDING, self._clock.wall_ms()),)))
-        attempt = Attempt(self._way.seconds)
+        self._attempt = attempt = Attempt(self._way.seconds)
         outcome = self._runner.run(attempt, lambda running: self._way.send(mail, content, running))
+        self._attempt = None
         self._note(mail, outcome, others)
 
     def _note(self, mail: OutboxMail, outcome: Outcome, others: tuple[OutboxMail, ...]) -> None:
@@ -196,7 +203,7 @@ class Delivering:
             event.set()
 
     def stop(self, seconds: float = 5.0) -> None:
-        """Stop after the turn under way, or leave it: what it sends meanwhile counts as not known.
+        """Stop after the turn under way, or end the try in it: what became of that mail is then not known.
 
         Not to be called from the thread that writes, which a turn may wait for.
         """
@@ -205,11 +212,16 @@ class Delivering:
         give_up = time.monotonic() + seconds
         for thread in self._threads:
             thread.join(max(0.0, give_up - time.monotonic()))
+        for delivery in self._deliveries.values():
+            delivery.give_up()
+        for thread in self._threads:
+            thread.join(1.0)
 
     def alive(self) -> bool:
-        """Whether every lane gets on with its work, be it that nothing can be sent."""
+        """Whether every lane gets on with its work, be it that nothing can be sent. Asked after start()."""
         now = time.monotonic()
-        return all(now - self._turned[lane] < self._patience[lane] for lane in self._turned)
+        turning = all(now - self._turned[lane] < self._patience[lane] for lane in self._turned)
+        return turning and all(thread.is_alive() for thread in self._threads)
 
     def health(self) -> MailHealth:
         """Of all lanes together."""

@@ -14,11 +14,9 @@ from pathlib import Path
 
 from loggerd.calendar_jobs import CalendarJobs
 from loggerd.clock import Clock
-from loggerd.delivering import Delivering
-from loggerd.errors import StoreError
+from loggerd.delivering import Delivering, store_through
 from loggerd.letters import Letters
 from loggerd.mailing import ways_of
-from loggerd.model.outbox import OutboxUpdate
 from loggerd.recording import Recording
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent, Line, Sink
@@ -48,6 +46,7 @@ class Service:
         """Set when the record is open and the lines are being read."""
         self._writing = ThreadPoolExecutor(1, "record")
         self._recording: Recording | None = None
+        self._delivering: Delivering | None = None
 
     def stop(self) -> None:
         """End the service; what has been read is stored first."""
@@ -94,16 +93,11 @@ class Service:
         ways = ways_of(self.settings, letters, letters.tell)
         if not ways:
             return None
-
-        def store(update: OutboxUpdate) -> None:
-            try:
-                self._writing.submit(recording.update_outbox, update).result()
-            except RuntimeError as error:  # the thread that writes has ended
-                raise StoreError(f"{self.path}: the record is closed") from error
-
+        store = store_through(self._writing, recording.update_outbox)
         delivering = Delivering(self.path, ways, store, self._clock)
         recording.mail_health, recording.told = delivering.health, delivering.wake
         delivering.start()
+        self._delivering = delivering
         return delivering
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
@@ -141,11 +135,12 @@ class Service:
             due = max(due, self._clock.mono_ms())
 
     async def _feed_watchdog(self, recording: Recording) -> None:
-        """Tell the supervisor that we live, as long as commits succeed and the loop turns."""
+        """Tell the supervisor that we live, as long as commits and mails get on, and the loop turns."""
         every = watchdog_seconds()
         while True:
             await asyncio.sleep(every / 2 if every else 30.0)
-            if every and recording.alive():
+            mailing = self._delivering is None or self._delivering.alive()
+            if every and mailing and recording.alive():
                 tell_supervisor("WATCHDOG=1", f"STATUS={recording.status()}")
 
 

@@ -13,9 +13,9 @@ from loggerd.alarms.conditions import ALARM_CONDITIONS
 from loggerd.alarms.from_findings import conditions_of
 from loggerd.alarms.from_health import DeviceHealth, LoggerHealth, conditions_of_devices, conditions_of_logger
 from loggerd.alarms.places import same_place
-from loggerd.model.alarm_plain import alarm_from_plain, alarm_to_plain, change_from_plain, change_to_plain
 from loggerd.alarms.quiet import quiet_now
 from loggerd.model.alarm import Alarm, AlarmChange, AlarmEvent, AlarmKey, AlarmState, ConditionNow
+from loggerd.model.alarm_plain import alarm_from_plain, alarm_to_plain, change_from_plain, change_to_plain
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure, Instant
 from loggerd.model.log_book import LogEntry

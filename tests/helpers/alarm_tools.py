@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from loggerd.alarms.catalogue import AlarmCondition
 from loggerd.alarms.desk import Desk
-from loggerd.model.alarm_plain import alarm_from_plain, alarm_to_plain
 from loggerd.model.alarm import (
     Alarm,
     AlarmChange,
@@ -20,6 +19,7 @@ from loggerd.model.alarm import (
     Priority,
     Visit,
 )
+from loggerd.model.alarm_plain import alarm_from_plain, alarm_to_plain
 from loggerd.model.ledger import Instant
 
 SECOND = 1000

@@ -100,14 +100,16 @@ def serving(manners: Manners) -> Iterator[Manners]:
             lambda: SMTP(manners, **options), "127.0.0.1", manners.port, ssl=manners.tls, reuse_address=True
         )
 
-    server = loop.run_until_complete(begin())
-    manners.port = server.sockets[0].getsockname()[1]
     thread = threading.Thread(target=loop.run_forever)
     thread.start()
     try:
-        yield manners
+        server = asyncio.run_coroutine_threadsafe(begin(), loop).result()
+        try:
+            manners.port = server.sockets[0].getsockname()[1]
+            yield manners
+        finally:
+            asyncio.run_coroutine_threadsafe(_end(server), loop).result()
     finally:
-        asyncio.run_coroutine_threadsafe(_end(server), loop).result()
         loop.call_soon_threadsafe(loop.stop)
         thread.join()
         loop.close()
@@ -195,6 +197,8 @@ class RudeServer:
                     return
                 answers = {"greeting": "220 rude", "EHLO": "250 rude", "DATA": "354 go on", "answer": "250 taken"}
                 self._say(connected, answers.get(stage, "250 OK"), dripping)
+                if self._over.is_set():
+                    return
                 if stage == "DATA":
                     if rude_at == "content":
                         connected.recv(10)

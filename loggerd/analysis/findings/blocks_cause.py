@@ -27,6 +27,10 @@ _SHARE_AGREEING = 0.6
 _STILL_SEEN = 2
 _LINK_LOSS = 0.05
 """A block with more resistance that holds less by this too is worn, not badly joined."""
+_BEYOND_PEERS = 4.0
+"""So many times their scatter above its peers no sound block's resistance lies."""
+_LEAST_PEERS = 3
+_MAD_TO_SD = 1.4826
 _FAR_LOW = 0.1
 """So far below its peers at the end of a charge [V per cell] no healthy gassing lies."""
 _IN_ORDER = (BAD_TAP, OUT_OF_BALANCE, LOW_CAPACITY, LINK, UNCLEAR)
@@ -108,15 +112,29 @@ def _constant(record: Compared, block: int, ruler: Ruler, apart: Row) -> bool:
 
 
 def _is_link(record: Compared, block: int, ruler: Ruler, apart: Row) -> bool:
+    """More ohms than the peers by size and beyond their scatter, low on discharge and not low on charge."""
     ohms, above = record.ohms[block], apart[block]
-    if ohms is None or above is None or above < ruler.limits["ohms_watch_fraction"] * (ohms - above):
+    if ohms is None or above is None or ohms <= above:
+        return False
+    least = max(ruler.limits["ohms_watch_fraction"] * (ohms - above), _BEYOND_PEERS * _scatter_of(record, block, ruler))
+    if above < least:
         return False
     early, bulk = record.early[block], record.bulk[block]
     if early is not None and record.early_amps is not None:
         expected = above / ruler.cells * record.early_amps
         if early > 0.4 * expected + ruler.doubt[block]:
             return False
-    return bulk is None or bulk > -0.01 - ruler.doubt[block]
+    return bulk is None or bulk > -ruler.doubt[block]
+
+
+def _scatter_of(record: Compared, block: int, ruler: Ruler) -> float:
+    """Robust scatter of the peers' ohms; 0 where there are too few of them to scatter."""
+    group = next(one for one in ruler.groups if block in one)
+    known = [value for one in group if one != block and (value := record.ohms[one]) is not None]
+    if len(known) < _LEAST_PEERS:
+        return 0.0
+    middle = median(known)
+    return _MAD_TO_SD * median([abs(one - middle) for one in known])
 
 
 @dataclass(frozen=True)

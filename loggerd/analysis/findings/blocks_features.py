@@ -15,7 +15,7 @@ from typing import Any
 from loggerd.analysis.findings.blocks_statistics import median
 from loggerd.analysis.findings.catalogue import Ground
 from loggerd.analysis.findings.swings import GATE
-from loggerd.analysis.frames import FRAME_MS, Frame, Step
+from loggerd.analysis.frames import FRAME_MS, Frame
 
 Row = list[float | None]
 
@@ -161,6 +161,8 @@ class _State:
     steps: list[list[Any]] = field(default_factory=list)
     """Jump of the current and ohms by block: the largest jumps."""
     middle: float = 0.0
+    drawn: bool = False
+    """Nothing was put in during the frame before."""
 
     def clear_discharge(self) -> None:
         self.out, self.deepest, self.gap_ms, self.full, self.start_ms = 0.0, 0.0, 0, False, -1
@@ -186,6 +188,8 @@ class Gathering:
         self.groups = tuple(range(per * number, per * (number + 1)) for number in range(bank.strings))
         self._gate = GATE * self.rated
         self._first = ground.layout.block_volts.start
+        amps = ground.accuracy.get("amps")
+        self._slack_amps = 6 * (amps.noise or 0.0) + (amps.offset or 0.0) if amps else 0.0
         self._state = _State(self.blocks)
         self._state.clear()
         self._rest: Row | None = None
@@ -203,15 +207,17 @@ class Gathering:
         state, told = self._state, None
         if frame.after_unknown:
             state.clear()
-            self._rest = None
+            self._rest, state.drawn = None, False
         if state.start_ms < 0:
             state.start_ms = state.deepest_ms = frame.start_ms
         state.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
         state.out -= frame.amp_hours
         if frame.amps > 0.01 * self.rated:
             state.charged_ms = frame.end_ms
-        if frame.steps:
-            self._add_steps(frame.steps)
+        drawn = frame.high_list[0] <= limits["rest_leak_fraction"] * self.rated + self._slack_amps
+        if frame.steps and drawn:
+            self._add_steps(frame, state.drawn and not frame.missed)
+        state.drawn = drawn
         if state.out <= 0.0:
             known_full = full or state.full
             state.clear_discharge()
@@ -267,10 +273,14 @@ class Gathering:
             while len(state.chunks) > 1 and state.out - state.chunks[1][0] > _LAST_SHARE * state.out:
                 del state.chunks[0]
 
-    def _add_steps(self, steps: Sequence[Step]) -> None:
+    def _add_steps(self, frame: Frame, before: bool) -> None:
+        """Only those that a load made: a charger that holds its voltage, or gassing, shows any ohms, or less than none.
+        `before`: the frame before was without a charge as well."""
         kept = self._state.steps
         jumps = [one[0] for one in kept]
-        for step in steps:
+        for step in frame.steps:
+            if not before and step.at_ms - 2000 * step.interval_seconds < frame.start_ms:
+                continue
             jump = abs(step.amps)
             if len(kept) >= _STEPS_KEPT:
                 least = min(jumps)

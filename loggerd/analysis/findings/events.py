@@ -11,7 +11,8 @@ from typing import TypeAlias
 
 @dataclass(frozen=True)
 class SinceFull:
-    """What has happened since the bank was last full. `proven`: that it was full is proven, else only likely.
+    """What has happened since the bank was last full. `proven`: that it was full is proven, else only likely;
+    `block_behind`: the charge is proven to have been a full one, but one block stood far below the others then.
 
     `out_amp_hours`, `in_amp_hours`: magnitudes of what went out and in since; `gap_ms`: time without readings in it;
     `at_ms`: end of the frame in which it was full.
@@ -22,6 +23,7 @@ class SinceFull:
     out_amp_hours: float
     in_amp_hours: float
     gap_ms: int
+    block_behind: bool = False
 
     @property
     def net_out_amp_hours(self) -> float:
@@ -191,5 +193,14 @@ class DoubtEnded:
 
 
 Event: TypeAlias = (
-    BecameFull | TailSettled | ChargeEnded | Swing | Rested | Resistance | Capacity | BlocksCompared | SensorDoubt | DoubtEnded
+    BecameFull
+    | TailSettled
+    | ChargeEnded
+    | Swing
+    | Rested
+    | Resistance
+    | Capacity
+    | BlocksCompared
+    | SensorDoubt
+    | DoubtEnded
 )

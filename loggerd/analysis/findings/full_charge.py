@@ -10,6 +10,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.events import BecameFull, ChargeEnded, TailSettled
+from loggerd.analysis.findings.full_charge_blocks import block_behind
 from loggerd.analysis.findings.full_charge_counts import Mark, Totals
 from loggerd.analysis.findings.full_charge_follow import Charge, Surroundings
 from loggerd.analysis.findings.full_charge_reading import Reading, offset_amps, reading_of
@@ -91,9 +92,7 @@ class FullCharge:
                 return []
             charge = self._charge = Charge(frame.start_ms, frame.session, frame.start_ms)
             self._at_top = self._totals.mark()
-        around = Surroundings(
-            self._rated, limits, self._set_points.learned, self._factor(), self._missing(moment)
-        )
+        around = Surroundings(self._rated, limits, self._set_points.learned, self._factor(), self._missing(moment))
         charge.add(reading, frame.amp_hours, FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS, around)
         charge.idle_frames = 0 if on_charge else charge.idle_frames + 1
         if charge.top_ms == reading.end_ms:
@@ -124,19 +123,23 @@ class FullCharge:
         """What is missing at the least since the bank was last at the top, for all that the zero can be wrong by."""
         if self._top is None:
             return 0.0
-        since = self._totals.since(self._top)
-        hours = (moment.frame.end_ms - since.at_ms) / _HOUR_MS
-        return max(since.net_out_amp_hours - hours * offset_amps(self._ground, moment.limits), 0.0)
+        totals, top = self._totals, self._top
+        hours = (moment.frame.end_ms - top.at_ms) / _HOUR_MS
+        net_out = totals.out - top.out - totals.put_in + top.put_in
+        return max(net_out - hours * offset_amps(self._ground, moment.limits), 0.0)
 
     def _mark_full(self, charge: Charge, reading: Reading, on_charge: bool, moment: Moment) -> None:
         now = reading.end_ms
         if charge.proven_ms == now:
-            self._last = self._proven = self._totals.mark()
             self._became_full(charge, now, True, moment)
+            self._look_at_blocks(charge, moment)
+            self._mark_proven(charge)
         elif charge.proven_ms is not None:
+            if charge.behind is not None and charge.held_ms == now:
+                self._look_at_blocks(charge, moment)
             since = self._totals.since(self._last) if self._last is not None else None
             if on_charge and since is not None and since.net_out_amp_hours <= _STILL_FULL * self._rated:
-                self._last = self._proven = self._totals.mark()
+                self._mark_proven(charge)
         elif charge.likely_ms == now:
             self._last = self._totals.mark(proven=False)
         if charge.settled_ms == now and charge.proven_ms != now and charge.shape is not None:
@@ -144,10 +147,21 @@ class FullCharge:
         if charge.proven_ms is not None or charge.likely_ms is not None:
             self._returns.full_today = True
 
+    def _look_at_blocks(self, charge: Charge, moment: Moment) -> None:
+        behind = block_behind(moment.frame, self._ground, moment.limits)
+        charge.behind = None if behind is None else [float(behind.block), behind.volts]
+
+    def _mark_proven(self, charge: Charge) -> None:
+        """A full charge; but with a block behind, the bank is not full."""
+        self._last = self._totals.mark(charge.behind is None, charge.behind is not None)
+        if charge.behind is None:
+            self._proven = self._last
+
     def _became_full(self, charge: Charge, at_ms: int, proven: bool, moment: Moment) -> None:
         tail = charge.best_shape.amps if charge.best_shape is not None else 0.0
         volts = charge.last_held_volts if charge.last_held_volts is not None else charge.highest or 0.0
-        moment.events.append(BecameFull(at_ms, proven, charge.start_ms, volts, tail, charge.celsius, charge.last_shift, charge.left_at_proof is None))
+        settled, celsius, shift = charge.left_at_proof is None, charge.celsius, charge.last_shift
+        moment.events.append(BecameFull(at_ms, proven, charge.start_ms, volts, tail, celsius, shift, settled))
 
     def _end(self, moment: Moment) -> list[Finding]:
         """The charge is over since its highest point."""
@@ -186,7 +200,7 @@ class FullCharge:
         return self._returns.factor(at_top.since(before), at_top.at_ms, self._teller, moment)
 
     def _tell_event(self, charge: Charge, verdict: str, moment: Moment) -> None:
-        if verdict == "full_likely" and charge.likely_ms is not None:
+        if verdict == "full_likely" and charge.proven_ms is None and charge.likely_ms is not None:
             self._became_full(charge, charge.likely_ms, False, moment)
         moment.events.append(
             ChargeEnded(

@@ -12,18 +12,26 @@ from loggerd.analysis.frames import FRAME_MS, Frame
 
 @dataclass(frozen=True)
 class Mark:
-    """Totals as they stood at an instant [Ah, ms]. `proven`: that the bank was full then, where it marks that."""
+    """Totals as they stood at an instant [Ah, ms]. `proven`: that the bank was full then, where it marks that.
+    `block_behind`: see SinceFull.
+    """
 
     at_ms: int
     out: float
     put_in: float
     gap_ms: int
     proven: bool = True
+    block_behind: bool = False
 
     def since(self, mark: Mark) -> SinceFull:
         """What happened between an earlier mark and this one."""
         return SinceFull(
-            mark.at_ms, mark.proven, self.out - mark.out, self.put_in - mark.put_in, self.gap_ms - mark.gap_ms
+            mark.at_ms,
+            mark.proven,
+            self.out - mark.out,
+            self.put_in - mark.put_in,
+            self.gap_ms - mark.gap_ms,
+            mark.block_behind,
         )
 
     def to_plain(self) -> dict[str, Any]:
@@ -52,10 +60,10 @@ class Totals:
         self.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
         self.at_ms = frame.end_ms
 
-    def mark(self, proven: bool = True) -> Mark:
-        return Mark(self.at_ms, self.out, self.put_in, self.gap_ms, proven)
+    def mark(self, proven: bool = True, block_behind: bool = False) -> Mark:
+        return Mark(self.at_ms, self.out, self.put_in, self.gap_ms, proven, block_behind)
 
     def since(self, mark: Mark) -> SinceFull:
         """What has happened since a mark."""
         out, put_in = self.out - mark.out, self.put_in - mark.put_in
-        return SinceFull(mark.at_ms, mark.proven, out, put_in, self.gap_ms - mark.gap_ms)
+        return SinceFull(mark.at_ms, mark.proven, out, put_in, self.gap_ms - mark.gap_ms, mark.block_behind)

@@ -45,7 +45,8 @@ class Surroundings:
 class Charge:
     """Sums since `start_ms` [Ah, frames]. `net` is signed; `top_net` its highest, reached at `top_ms`; `lately`: the
     net before each of the last frames; `left`: the most that the bank would still take [Ah], None if not known, and
-    `put_in` what went in since with the voltage held [Ah].
+    `put_in` what went in since with the voltage held [Ah]; `behind`: a block that was behind when the charge was
+    proven full, and how far below the others [V per cell].
     """
 
     start_ms: int
@@ -70,6 +71,8 @@ class Charge:
     proven_ms: int | None = None
     likely_ms: int | None = None
     settled_ms: int | None = None
+    held_ms: int | None = None
+    behind: list[float] | None = None
     left: float | None = None
     left_frames: int = 0
     put_in: float = 0.0
@@ -141,6 +144,7 @@ class Charge:
             new = any(one.frames == len(self.lately) for one in self.plateaus.found)
             self.before_limit = self.lately[0] if new else self.lately[-1]
         self.held_frames += 1
+        self.held_ms = reading.end_ms
         self.last_held_volts = reading.volts
         if reading.celsius is not None:
             self.last_shift = reading.at_reference - limits["absorption_volts_per_cell"]
@@ -171,9 +175,9 @@ class Charge:
     def _little_left(self, shape: Shape, around: Surroundings) -> bool:
         """Whether what the bank would still take is next to nothing, and the count does not say otherwise."""
         limits, rated = around.limits, around.rated
-        if shape.left is not None and shape.amps < limits["full_left_tail_fraction"] * rated:
-            if self.left is None or shape.left <= self.left:
-                self.left, self.put_in = shape.left, 0.0
+        told = shape.left if shape.amps < limits["full_left_tail_fraction"] * rated else None
+        if told is not None and (self.left is None or told <= self.left):
+            self.left, self.put_in = told, 0.0
         if self.left is not None and self.tail.rise_slows():
             # A constant current finishes the charge: past the knee of the voltage.
             self.left = max(self.left - _GAS_SHARE * self.put_in, 0.0)

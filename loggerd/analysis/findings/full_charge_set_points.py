@@ -26,6 +26,8 @@ _STEADY = 8
 _STEP = 0.03
 _CLEAR_SCATTER = 4.0
 """A slope is called wrong when the voltages lie within so many mV per cell of it."""
+_FINE_SCATTER = 1.0
+"""Within so many mV per cell, half the range of temperature is enough."""
 _MINOR_VOLTS, _MINOR_SLOPE = 0.003, 0.4
 
 
@@ -116,13 +118,15 @@ class SetPoints:
         celsius = [float(row[1]) for row in known if row[1] is not None]
         volts = [1000 * float(row[0]) for row in known if row[0] is not None]
         span = max(celsius) - min(celsius) if celsius else 0.0
-        if len(known) < _LEAST_POINTS or span < limits["compensation_kelvin_least"]:
+        least = limits["compensation_kelvin_least"]
+        enough = len(known) >= _LEAST_POINTS and span >= least / 2
+        slope, half, scatter = slope_with_band(celsius, volts) if enough else (0.0, 0.0, 0.0)
+        if not enough or (span < least and scatter > _FINE_SCATTER):
             return cannot_tell(
                 COMPENSATION.name,
                 f"{len(known)} charges at block temperatures over {span:.0f} K; {_LEAST_POINTS} charges over "
-                f"{limits['compensation_kelvin_least']:.0f} K are needed.",
+                f"{least:.0f} K are needed, or over {least / 2:.0f} K where the voltage is steady to a millivolt.",
             )
-        slope, half, scatter = slope_with_band(celsius, volts)
         strong, weak = 1000 * limits["temperature_slope_high"], 1000 * limits["temperature_slope_low"]
         verdict = _slope_verdict(slope, half, strong, weak)
         ambient = [float(row[2]) for row in known if row[2] is not None]

@@ -22,6 +22,10 @@ _GRADES = {
 
 def verdict_of(charge: Charge, end_ms: int, rated: float, limits: Mapping[str, float]) -> tuple[str, str]:
     """Verdict and reason of a charge that ended at that time."""
+    if charge.proven_ms is not None and charge.behind is not None:
+        block, volts = charge.behind
+        reason = f"Block {block:.0f} stood {1000 * volts:.0f} mV per cell below the others then: it was not full."
+        return "full_likely", f"{_proof(charge, rated)} {reason}"
     if charge.proven_ms is not None:
         return "full_proven", _proof(charge, rated)
     if charge.likely_ms is not None:

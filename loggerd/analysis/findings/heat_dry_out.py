@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeGuard
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, middle_of, tell
@@ -159,6 +159,11 @@ class DryOut:
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._signs = {name: _Sign(**kept) for name, kept in plain["signs"].items()}
         self._week, self._verdict, self._witness = plain["week"], plain["verdict"], plain["witness"]
+
+
+def _shows_gas(event: Event) -> TypeGuard[BecameFull | TailSettled]:
+    """Whether its current is what gas takes at the end of a proven full charge."""
+    return isinstance(event, TailSettled) or (isinstance(event, BecameFull) and event.proven and event.settled)
 
 
 _WORDS = {

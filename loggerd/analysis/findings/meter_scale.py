@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
@@ -247,8 +247,10 @@ class Scale:
         line = "shunt = { rated_amps = ..., rated_millivolts = 75 } as its label says, or scale"
         reason = f"{words}; a factor that fits: {fits}; {correction(since_ms, line)}"
         details = (Figure("likely_factor", guess), *((Figure("ratio", ratio),) if ratio is not None else ()))
-        band = (None, None, None) if ratio is None else (ratio * 100, ratio * 80, ratio * 140)
-        return Told(verdict, reason, ("amps",), "bank", since_ms, *band, details)
+        told = Told(verdict, reason, ("amps",), "bank", since_ms, details=details)
+        if ratio is None:
+            return told
+        return replace(told, value=ratio * 100, low=ratio * 80, high=ratio * 140)
 
     def _too_early(self) -> Told | None:
         if self._state.frames < 2 * FRAMES_PER_DAY or self._teller.verdict():

@@ -264,8 +264,9 @@ class Taps:
         least = 0.012 * self._bank.cells_per_block
         ready = [one for one in _STATES if self._state.weights.get(one, 0.0) >= _LEAST_FRAMES]
         pairs = range(self._bank.blocks - 1)
+        departures = [self._state.departures[name] for name in ready]
         return not any(
-            _mirror(*([self._state.departures[name][place + step] for name in ready] for step in (0, 1)), least)
+            _mirror([one[place] for one in departures], [one[place + 1] for one in departures], least)
             for place in pairs
         )
 

@@ -112,7 +112,7 @@ class Rest:
         since = moment.since_full
         if since is None or since.net_out_amp_hours > _STILL_FULL * self._rated:
             return ""
-        return "proven" if since.proven else "likely"
+        return "proven" if since.proven or since.block_behind else "likely"
 
     def _over(self, moment: Moment) -> list[Finding]:
         """The rest is over."""

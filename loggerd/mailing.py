@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from datetime import UTC, datetime
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
@@ -11,6 +12,7 @@ from loggerd.errors import DeliveryRefused
 from loggerd.model.alarm import Priority
 from loggerd.model.outbox import Lane, OutboxMail
 from loggerd.outputs.attempt import Attempt
+from loggerd.outputs.bare_mail import COMPOSING_FAULTS, bare_mail
 from loggerd.outputs.mail_form import mail_bytes, new_message_id
 from loggerd.outputs.mail_sending import MailServer, send_mail
 from loggerd.outputs.notify import Receiver
@@ -23,6 +25,8 @@ from loggerd.settings.secret_places import read_secret
 from loggerd.settings.site import SiteSettings
 from loggerd.store.record import RecordReader
 from loggerd.wording.mail import Mail
+
+_log = logging.getLogger("loggerd")
 
 
 class Compose(Protocol):
@@ -99,7 +103,11 @@ def mail_way(settings: SiteSettings, table: MailSettings, compose: Compose) -> W
     """Mail to the keepers. The password is read at each try: it may be mended while the service runs."""
 
     def composed(letter: Letter, message_id: str, reader: RecordReader) -> tuple[str, bytes]:
-        mail = compose(letter, reader)
+        try:
+            mail = compose(letter, reader)
+        except COMPOSING_FAULTS:
+            _log.exception("the words of a mail to %s cannot be made; it is sent without them", letter.receiver.name)
+            mail = bare_mail(letter)
         return mail.subject, letter_bytes(settings, letter, mail, message_id)
 
     def send(mail: OutboxMail, content: bytes, attempt: Attempt) -> Outcome:
@@ -115,7 +123,12 @@ def mail_way(settings: SiteSettings, table: MailSettings, compose: Compose) -> W
 
 def _webhook_way(settings: SiteSettings, table: WebhookSettings, tell: Tell) -> Way:
     def composed(letter: Letter, message_id: str, reader: RecordReader) -> tuple[str, bytes]:
-        return letter.topic, webhook_body(letter, settings.site.name, message_id, tell(letter, reader))
+        try:
+            more = tell(letter, reader)
+        except COMPOSING_FAULTS:
+            _log.exception("what is told besides the items cannot be made; the webhook gets the items alone")
+            more = {}
+        return letter.topic, webhook_body(letter, settings.site.name, message_id, more)
 
     def send(mail: OutboxMail, content: bytes, attempt: Attempt) -> Outcome:
         try:

@@ -38,6 +38,8 @@ URGENT_HOLD_MS = HOUR_MS
 """Likewise where people are in danger."""
 CLOCK_STEP_MS = 15 * DAY_MS
 """Nothing is put off for longer than this: a date beyond it is of a wall clock that was wrong."""
+PRESSING_MS = 5 * MINUTE_MS
+"""A mail that waits is tried at least so often while something dangerous waits behind it."""
 MOST_TOLD = 1_000
 _ORDER = (ALARMS, ItemKind.TEST.value, ItemKind.HEARTBEAT.value, ItemKind.DIGEST.value)
 _NEWEST_ONLY = (ItemKind.HEARTBEAT, ItemKind.DIGEST)
@@ -91,6 +93,8 @@ def next_step(look: OutboxLook, receivers: Iterable[Receiver], alarms: Mapping[A
             wait_ms = min(wait_ms, ready_ms)
     for mail in sorted(look.mails, key=lambda one: (not one.urgent, _ORDER.index(one.topic), one.id)):
         try_ms = _try_ms(mail, now_ms)
+        if mail.tried_ms is not None and _presses(look.items, mail, now_ms):
+            try_ms = min(try_ms, mail.tried_ms + PRESSING_MS)
         if try_ms <= now_ms:
             return Step(mail=mail)
         wait_ms = min(wait_ms, try_ms)
@@ -152,6 +156,12 @@ def _still_calls(item: OutboxItem, alarms: Mapping[AlarmKey, Alarm], now_ms: int
         return True
     alarm = alarms.get(item.change.key)
     return alarm is not None and alarm.state is AlarmState.UNACKNOWLEDGED
+
+
+def _presses(items: Iterable[OutboxItem], mail: OutboxMail, now_ms: int) -> bool:
+    """Whether something dangerous waits behind a mail."""
+    behind = (one for one in items if one.receiver == mail.receiver and one.topic == mail.topic)
+    return any(one.urgent and _due_ms(one, now_ms) <= now_ms for one in behind)
 
 
 def _ready_ms(waiting: list[OutboxItem], sent: list[Sent], receiver: Receiver, topic: str, now_ms: int) -> int:

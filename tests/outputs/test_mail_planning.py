@@ -94,6 +94,14 @@ def test_mails_are_tried_in_order_the_urgent_first_and_what_was_being_sent_at_on
     assert found.mail is not None
 
 
+def test_danger_that_waits_behind_a_mail_presses_it() -> None:
+    slow = mail(9, tried_ms=NOW - MINUTE, next_try_ms=NOW + HOUR)
+    assert step(item(1), mails=(slow,)).wait_ms == NOW + HOUR
+    assert step(item(1, urgent=True), mails=(slow,)).wait_ms == NOW + 4 * MINUTE
+    assert step(item(1, urgent=True), mails=(replace(slow, tried_ms=NOW - HOUR),)).mail is not None
+    assert step(item(1, urgent=True, who="ben"), mails=(slow,)).mail is None
+
+
 def test_after_two_mails_in_ten_minutes_the_rest_is_folded() -> None:
     once = (sent(NOW - MINUTE),)
     twice = (sent(NOW - 2 * MINUTE), sent(NOW - MINUTE))

@@ -23,6 +23,8 @@ _FINISHING = 0.08
 """A finishing charge stands at least this far [V per cell] above absorption."""
 _GAS_SHARE = 0.5
 """Of a finishing current, gas takes no more than this share while the bank is not full."""
+_RISEN = 1.2
+"""A current that grew so much at a voltage that stands is no longer the tail that was read."""
 _LONG_FLOAT = 4
 """A float without absorption takes so many times longer to prove anything."""
 
@@ -44,7 +46,8 @@ class Surroundings:
 @dataclass
 class Charge:
     """Sums since `start_ms` [Ah, frames]. `net` is signed; `top_net` its highest, reached at `top_ms`; `lately`: the
-    net before each of the last frames; `left`: the most that the bank would still take [Ah], None if not known, and
+    net before each of the last frames; `left`: the most that the bank would still take [Ah], None if not known,
+    told at `left_amps`, and
     `put_in` what went in since with the voltage held [Ah]; `behind`: a block that was behind when the charge was
     proven full, and how far below the others [V per cell].
     """
@@ -74,6 +77,7 @@ class Charge:
     held_ms: int | None = None
     behind: list[float] | None = None
     left: float | None = None
+    left_amps: float = 0.0
     left_frames: int = 0
     put_in: float = 0.0
     by_float: bool = False
@@ -175,9 +179,16 @@ class Charge:
     def _little_left(self, shape: Shape, around: Surroundings) -> bool:
         """Whether what the bank would still take is next to nothing, and the count does not say otherwise."""
         limits, rated = around.limits, around.rated
-        told = shape.left if shape.amps < limits["full_left_tail_fraction"] * rated else None
+        if shape.amps >= limits["full_tail_proven_fraction"] * rated:
+            # So much is no tail; if it was less before, it has risen, as in a thermal runaway.
+            self.left = None
+            return False
+        still = shape.rise is not None and shape.rise < limits["full_volts_flat_per_hour"]
+        if still and shape.amps > _RISEN * self.left_amps:
+            self.left = None
+        told = shape.left
         if told is not None and (self.left is None or told <= self.left):
-            self.left, self.put_in = told, 0.0
+            self.left, self.left_amps, self.put_in = told, shape.amps, 0.0
         if self.left is not None and self.tail.rise_slows():
             # A constant current finishes the charge: past the knee of the voltage.
             self.left = max(self.left - _GAS_SHARE * self.put_in, 0.0)

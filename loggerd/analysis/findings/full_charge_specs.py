@@ -169,9 +169,9 @@ CHARGE_FACTOR = FindingSpec(
     "a wrong zero does not.",
     "common practice: 1.10 to 1.20 flooded, 1.02 to 1.10 sealed; no source",
     (
-        Verdict("usual", "{value} were charged for each Ah taken, which is usual."),
+        Verdict("usual", "The charges put back what is usual: {value}."),
         Verdict("low", "Only {value} were charged for each Ah taken."),
-        Verdict("high", "{value} were charged for each Ah taken, which is much."),
+        Verdict("high", "The charges put back much: {value}."),
         Verdict("cannot_tell", "What is charged for each Ah taken cannot be told."),
     ),
 )

@@ -41,7 +41,7 @@ class Shape:
         take up at a constant voltage does (the charging equation of Shepherd, J. Electrochem. Soc. 112 (1965) 657,
         whose overvoltage grows with 1 / what is left). Gas keeps the current up and only makes the figure larger.
         """
-        if self.fall is None or self.fall <= self.fall_error:
+        if self.fall is None or self.fall <= 2 * self.fall_error:
             return None
         return self.amps / (self.fall - self.fall_error)
 

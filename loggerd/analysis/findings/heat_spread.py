@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field, replace
 from math import isnan, sqrt
 from typing import Any
@@ -36,7 +36,7 @@ class TemperatureSpread:
         self._accuracy = ground.accuracy
         self.state = _SpreadState()
 
-    def push(self, moment: Moment, celsius: Sequence[float], doubted: Mapping[int, int]) -> list[Finding]:
+    def push(self, moment: Moment, celsius: Sequence[float], doubted: Container[int]) -> list[Finding]:
         state, frame = self.state, moment.frame
         day = frame.start_ms // DAY_MS
         found: list[Finding] = []
@@ -54,7 +54,7 @@ class TemperatureSpread:
                 counts[one] += 1
         return found
 
-    def _judge(self, moment: Moment, doubted: Mapping[int, int]) -> list[Finding]:
+    def _judge(self, moment: Moment, doubted: Container[int]) -> list[Finding]:
         state, limits = self.state, moment.limits
         most = max(state.counts, default=0)
         means = {

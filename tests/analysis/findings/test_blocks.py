@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -12,9 +13,12 @@ from fold_tools import bank
 from frame_tools import Pipeline, ground_of, limits_of, restarts_change_nothing, shifted_frame
 
 from loggerd.analysis.findings.blocks import SPECS, Blocks
+from loggerd.analysis.findings.blocks_cause import Ruler, word_of
+from loggerd.analysis.findings.blocks_features import Compared, ohms_apart
 from loggerd.analysis.findings.catalogue import Ground, Moment, Topic
 from loggerd.analysis.findings.events import BlocksCompared, DoubtEnded, SensorDoubt
 from loggerd.analysis.findings.swings import Swings
+from loggerd.analysis.frames import Frame, Step
 from loggerd.model.bank import Accuracy, Bank
 from loggerd.model.finding import Finding
 
@@ -72,6 +76,20 @@ def tap(toy: ToyBank) -> None:
     toy.offset[3] += 0.25
 
 
+def with_steps_of_a_charger(toy: ToyBank, ohms: float) -> list[Frame]:
+    """In the frames of the charge, jumps that show these volts per ampere, and a third more at block 3."""
+    found = []
+    for frame in toy.frames:
+        taken = frame.steps
+        if frame.amps > 0.02 * toy.bank.rated_amp_hours:
+            jump, volts = 0.1 * toy.bank.rated_amp_hours, np.full(len(frame.layout.names), np.nan)
+            shares = np.where(np.arange(toy.bank.blocks) == 2, 0.6, 1.0)
+            volts[frame.layout.block_volts] = ohms * shares * jump
+            taken = tuple(Step(frame.start_ms + one * 60_000, "meter", jump, volts, 60.0) for one in range(1, 4))
+        found.append(replace(frame, steps=taken))
+    return found
+
+
 def leaking(toy: ToyBank) -> None:
     """It is made good on each charge, and falls at rest."""
     toy.leak[2] = 0.1
@@ -92,6 +110,45 @@ def test_the_matrix_names_the_cause_and_no_other_block(fault: Callable[[ToyBank]
     assert set(causes(found, 3)) <= {cause, "fine"}
     accused = {one.subject for one in wrong(found) if one.name != "blocks.spread"}
     assert accused <= {"block 3", "bank"}
+
+
+def test_jumps_of_a_charger_that_holds_its_voltage_are_no_resistance() -> None:
+    """The voltage falls as its current rises: what is less below nothing is not a block with more."""
+    toy = bank_of_days(lambda _: None)
+    toy.frames = with_steps_of_a_charger(toy, -0.004)
+    assert wrong(judged(toy)) == []
+    toy = bank_of_days(joint)
+    toy.frames = with_steps_of_a_charger(toy, 0.015)
+    assert newest_cause(judged(toy), 3) == "high_resistance_link"
+
+
+def record_of(ohms: list[float], bulk: float = 0.02) -> Compared:
+    """A discharge in which block 1 is low under load by 0.02 V, and apart from its peers by `bulk` on charge."""
+    nothing: list[float | None] = [0.0] * len(ohms)
+    first: list[float | None] = [-0.02, *nothing[1:]]
+    charged: list[float | None] = [bulk, *nothing[1:]]
+    return Compared(
+        0, 1, 0.5, True, -40.0, -40.0, 2.4, 0.2, 0.0, nothing, charged, nothing, first, first, [*ohms], nothing, nothing
+    )
+
+
+@pytest.mark.parametrize(
+    ("ohms", "bulk", "word"),
+    [
+        ([1.5e-3, 1.0e-3, 0.98e-3, 1.02e-3, 1.0e-3], 0.02, "high_resistance_link"),
+        ([1.2e-3, 1.0e-3, 0.98e-3, 1.02e-3, 1.0e-3], 0.02, "fine"),
+        ([1.5e-3, 1.0e-3, 0.7e-3, 1.35e-3, 1.15e-3], 0.02, "fine"),
+        ([-0.5e-3, -1.0e-3, -0.98e-3, -1.02e-3, -1.0e-3], 0.02, "fine"),
+        ([0.2e-3, -1.0e-3, -0.98e-3, -1.02e-3, -1.0e-3], 0.02, "fine"),
+        ([1.5e-3, 1.0e-3, 0.98e-3, 1.02e-3, 1.0e-3], -0.02, "fine"),
+    ],
+)
+def test_a_joint_has_more_ohms_by_size_and_beyond_the_scatter_and_is_not_low_on_charge(
+    ohms: list[float], bulk: float, word: str
+) -> None:
+    record, groups = record_of(ohms, bulk), (range(5),)
+    ruler = Ruler(limits_of(), groups, 3, (0.006,) * 5)
+    assert word_of(record, 0, ruler, ohms_apart(record.ohms, groups)) == word
 
 
 def test_a_block_that_loses_charge_at_rest() -> None:

@@ -213,3 +213,14 @@ def many_charges(hold_of: Callable[[float], float], noise: float) -> list[Findin
 )
 def test_compensation_over_a_small_range_where_the_voltage_is_steady(slope: float, noise: float, verdict: str) -> None:
     assert many_charges(lambda celsius: HOLD + slope * (celsius - 25.0), noise)[-1].verdict == verdict
+
+
+def test_current_that_rises_again_as_in_a_runaway_is_no_proof() -> None:
+    """The current falls to 2.2 %, fast enough to be near a proof, and then grows to a tenth of the rated amp-hours."""
+
+    def tail(hours: float) -> tuple[float, float]:
+        return (20.0 * exp(-0.9 * hours) if hours < 1.7 else min(4.3 * exp(2.0 * (hours - 1.7)), 20.0)), HOLD
+
+    told, pipeline, _ = run(charge(tail, 5.0))
+    assert not proven(pipeline)
+    assert told.verdict != "full_proven"

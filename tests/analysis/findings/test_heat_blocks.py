@@ -9,7 +9,7 @@ from fold_tools import bank
 from frame_tools import START_MS, Pipeline, ground_of, limits_of, make_frame, restarts_change_nothing
 
 from loggerd.analysis.findings.catalogue import Ground
-from loggerd.analysis.findings.events import Event, Rested, SensorDoubt
+from loggerd.analysis.findings.events import DoubtEnded, Event, Rested, SensorDoubt
 from loggerd.analysis.findings.heat import Heat
 from loggerd.analysis.findings.heat_formulas import freezing_celsius
 from loggerd.analysis.frames import FRAME_MS, Frame
@@ -82,6 +82,33 @@ def test_a_probe_that_is_doubted_is_left_out() -> None:
     assert [one.verdict for one in told("heat.high", run, given)] == ["normal"]
     assert words(told("heat.spread", run, given)) == [("bank", "even")]
     assert [one.verdict for one in told("heat.high", run)] == ["normal", "too_hot"]
+
+
+@pytest.mark.parametrize("error", [-127.0, 85.0])
+def test_the_error_value_of_a_probe_is_neither_frost_nor_heat(error: float) -> None:
+    run = [*frames(2, 18.0), *frames(5, [18.0, 18.0, error, 18.0], begin=2 * HOUR)]
+    given = {run[0].number: [rested(0.30)]}
+    assert told("heat.freezing", run, given) == []
+    assert [one.verdict for one in told("heat.high", run, given)] == ["normal"]
+    assert [one.verdict for one in told("heat.high", run)] == ["normal"]
+
+
+def test_a_leap_that_stays_and_that_nobody_doubts_is_taken_in_the_end() -> None:
+    run = [*frames(2, 18.0), *frames(7, [18.0, 18.0, 60.0, 18.0], begin=2 * HOUR)]
+    normal, hot = told("heat.high", run)
+    assert (normal.verdict, hot.verdict) == ("normal", "too_hot")
+    assert hot.at.at_ms >= START_MS + 8 * HOUR * FRAME_MS
+
+
+def test_a_doubted_probe_stays_left_out_until_its_doubt_ends() -> None:
+    run = [*frames(2, 30.0), *frames(24 * 40, [30.0, 30.0, 55.0, 30.0], begin=2 * HOUR)]
+    doubt = SensorDoubt(START_MS, "block_3_celsius", "meter.temperature dead", START_MS)
+    over = DoubtEnded(START_MS, "block_3_celsius", "meter.temperature")
+    other = DoubtEnded(START_MS, "block_3_celsius", "meter.channel")
+    given: dict[int, list[Event]] = {run[0].number: [doubt], run[DAY].number: [other]}
+    assert [one.verdict for one in told("heat.high", run, given)] == ["normal"]
+    given[run[2 * DAY].number] = [over]
+    assert [one.verdict for one in told("heat.high", run, given)] == ["normal", "too_hot"]
 
 
 # Unlike one another

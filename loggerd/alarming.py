@@ -33,6 +33,7 @@ class Alarming:
     def __init__(
         self,
         settings: SiteSettings,
+        folder: Path,
         alarms: Iterable[Alarm],
         findings: Mapping[str, Sequence[Finding]],
         log: Iterable[LogEntry],
@@ -40,7 +41,7 @@ class Alarming:
         self._interval_ms = {one.name: round(one.poll_seconds * 1000) for one in settings.devices}
         self._devices = _devices_of_channels(settings)
         self._banks = [bank.name for bank in settings.banks]
-        self._folder = Path(settings.record.path).parent
+        self._folder = folder
         self._desk = Desk(ALARM_CONDITIONS, alarms)
         self._findings = {bank: {one.key: one for one in findings.get(bank, ())} for bank in self._banks}
         self._log = {bank: [entry for entry in log if entry.bank == bank] for bank in self._banks}
@@ -48,15 +49,15 @@ class Alarming:
         self._disk_looked_ms: int | None = None
 
     @staticmethod
-    def open(settings: SiteSettings) -> Alarming:
-        """As the record has it. Raises StoreError."""
-        reader = RecordReader.open(Path(settings.record.path))
+    def open(settings: SiteSettings, path: Path) -> Alarming:
+        """As the record at `path` has it. Raises StoreError."""
+        reader = RecordReader.open(path)
         try:
             findings = {
                 bank.name: [one.finding for one in reader.newest_findings(bank.name)] for bank in settings.banks
             }
             log = [taken.entry for taken in reader.log_entries()]
-            return Alarming(settings, reader.alarms(), findings, log)
+            return Alarming(settings, path.parent, reader.alarms(), findings, log)
         finally:
             reader.close()
 

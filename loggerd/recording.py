@@ -115,7 +115,7 @@ class Recording:
         self._recorder.note("started", "service", "the service began to read")
         self._sealed_until = mono // HOUR_MS * HOUR_MS
         self.follower = Follower(self._settings, self._path, self.writer, wall, "service started")
-        self._alarming = Alarming.open(self._settings)
+        self._alarming = Alarming.open(self._settings, self._path)
 
     def note(self, kind: str, text: str) -> None:
         """Keep an event of the record itself."""
@@ -161,7 +161,7 @@ class Recording:
             self.follower.catch_up(windows=_WINDOWS_A_TURN)
             behind -= {bank.name for bank in self.follower.banks if bank.behind}
             if behind:
-                self._alarming = Alarming.open(self._settings)
+                self._alarming = Alarming.open(self._settings, self._path)
         except StoreError as error:
             self._failed(error)
 
@@ -280,7 +280,7 @@ class Recording:
             self._reopen()
             self._must_reopen = False
         self.follower = Follower(self._settings, self._path, self.writer, self._clock.wall_ms(), "after a fault")
-        self._alarming = Alarming.open(self._settings)
+        self._alarming = Alarming.open(self._settings, self._path)
 
     def _reopen(self) -> None:
         """Open the record anew; what of the waiting is already in it is dropped. Raises StoreError."""

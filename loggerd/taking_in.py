@@ -222,7 +222,7 @@ def take_in_here(settings: SiteSettings, path: Path, inbox: Inbox, clock: Clock)
         intake = take_in(inbox, settings, writer, _place_at_the_end(writer, clock))
         alarms = AlarmResults()
         if intake.actions:
-            alarming = Alarming.open(settings)
+            alarming = Alarming.open(settings, path)
             alarms = alarming.act(_last_instant(settings, path), intake.wall_ms, intake.actions)
         writer.commit(Commit(log=tuple(intake.log), alarms=alarms))
         inbox.done(intake.requests)

@@ -44,7 +44,7 @@ def folder(tmp_path: Path) -> Folder:
 def test_the_document_has_its_fixed_form(folder: Folder) -> None:
     document = folder.replay(csv_text())
 
-    assert list(document) == ["bank", "phases", "cycles", "full_to_full", "depth_bands", "marks"]
+    assert list(document) == ["bank", "phases", "cycles", "full_to_full", "depth_bands", "marks", "findings"]
     assert document["bank"] == "house"
     assert [phase["kind"] for phase in document["phases"]] == ["rest", "discharge", "rest", "charge", "rest"]
     for phase in document["phases"]:

@@ -13,6 +13,7 @@ from subprocess import PIPE, STDOUT, Popen
 
 FULL = (
     ("benchmark_replay.py", "--days", "30", "--year"),
+    ("benchmark_findings.py", "--days", "10"),
     ("benchmark_start.py", "--runs", "10"),
     ("benchmark_live.py", "--seconds", "60"),
     ("benchmark_service_card.py", "--seconds", "300", "--hours", "2"),
@@ -21,6 +22,7 @@ FULL = (
 )
 QUICK = (
     ("benchmark_replay.py", "--days", "12"),
+    ("benchmark_findings.py", "--days", "4"),
     ("benchmark_start.py", "--runs", "3"),
     ("benchmark_live.py", "--seconds", "15"),
     ("benchmark_service_card.py", "--seconds", "60", "--hours", "1"),

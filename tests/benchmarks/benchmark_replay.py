@@ -16,18 +16,22 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from plain_numpy import segment_and_integrate, segment_once
 from showing import machine, resident_bytes, show, title
 from streams import CHANNELS, DAY_SECONDS, FIRST_DAY_MS, day_of_counts, settings_text
 
+from loggerd import folding
+from loggerd.analysis.limit_table import NO_LIMITS
+from loggerd.analysis.plan import BankPlan
 from loggerd.folding import Follower
 from loggerd.model.channels import MISSING
 from loggerd.model.scan import ClockState, ScanBlock
-from loggerd.plans import SessionNote
+from loggerd.plans import SessionNote, plan_of
 from loggerd.settings.domain import series_of
 from loggerd.settings.load import load_settings
 from loggerd.settings.site import SiteSettings
@@ -88,8 +92,14 @@ class Folded:
     entries: int
 
 
+def _ledgers_only(*words: Any) -> BankPlan:
+    """The plan of a bank without limits, so that no findings are made: benchmark_findings.py says what those cost."""
+    return replace(plan_of(*words), limits=NO_LIMITS)
+
+
 def fold(settings: SiteSettings) -> Folded:
-    """Record to ledgers, stored as the service would after being off for so long."""
+    """Record to ledgers, stored as the service would after being off for so long. Findings are left out."""
+    folding.plan_of = _ledgers_only
     path = Path(settings.record.path)
     writer = RecordWriter.open(path)
     follower = Follower(settings, path, writer, FIRST_DAY_MS, "benchmark")

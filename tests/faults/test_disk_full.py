@@ -130,7 +130,7 @@ async def test_readings_beyond_the_bound_of_memory_are_said_to_be_lost(
 
 @pytest.mark.needs_root
 async def test_the_service_starts_on_a_disk_that_is_nearly_full(small_disk: Path) -> None:
-    (small_disk / "filler").write_bytes(bytes(350_000))
+    (small_disk / "filler").write_bytes(bytes(250_000))
     said: list[str] = []
     async with QuickBank() as bank:
         settings = site(small_disk, bank.port)

@@ -84,6 +84,6 @@ def test_no_power_cut_loses_what_was_announced_as_stored(tmp_path: Path) -> None
 def test_judge_sees_the_loss_when_durability_is_switched_off(tmp_path: Path) -> None:
     print(f"seed {SEED}")
     states = recorded(tmp_path, "OFF", 40)
-    count, faults = explore(states, tmp_path, 600, 2, every=1)
+    count, faults = explore(states, tmp_path, 600, 2, every=5)
     print(f"{count} states, {sum(faults.values())} with loss or damage")
     assert sum(faults.values()) > count // 10

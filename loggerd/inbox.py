@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from loggerd.errors import RequestRefused
+from loggerd.store.record import sync_folder
 
 _log = logging.getLogger("loggerd")
 
@@ -66,7 +67,7 @@ class Inbox:
                 stream.flush()
                 os.fsync(stream.fileno())
             draft.rename(target)
-            _sync(self.folder)
+            sync_folder(self.folder)
         except OSError as error:
             raise RequestRefused(f"{self.folder}: nothing can be put in ({error.strerror or error})") from error
         return target
@@ -81,7 +82,7 @@ class Inbox:
             _same_owner(self.folder.parent, descriptor)
         finally:
             os.close(descriptor)
-        _sync(self.folder.parent)
+        sync_folder(self.folder.parent)
 
     @staticmethod
     def is_waiting(path: Path) -> bool:
@@ -178,11 +179,3 @@ def _same_owner(folder: Path, descriptor: int) -> None:
     if os.geteuid() == 0:
         owner = folder.stat()
         os.fchown(descriptor, owner.st_uid, owner.st_gid)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

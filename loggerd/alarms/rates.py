@@ -19,8 +19,6 @@ FLOOD_ENDS = 5
 CHATTERS = 3
 TARGET_SPLIT: Mapping[Priority, float] = {Priority.LOW: 0.80, Priority.MEDIUM: 0.15, Priority.HIGH: 0.05}
 """Published shares; what is critical counts with high. They are for plants, and are reported, never enforced."""
-ACCEPTABLE_PER_DAY = 150.0
-"""ISA-18.2-2009: very likely acceptable to one operator."""
 
 
 @dataclass(frozen=True)

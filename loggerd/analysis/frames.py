@@ -22,6 +22,7 @@ from loggerd.model.marks import Mark
 from loggerd.model.scan import Integers
 
 FRAME_MS = 300_000
+DAY_MS = 86_400_000
 MOST_STEPS = 4
 """Steps of one device kept of each frame: the first ones."""
 COUNTED_MARKS = Mark.OUT_OF_RANGE | Mark.CLOCK_NOT_SET | Mark.TAPS_DISAGREE | Mark.UNREADABLE | Mark.GAP_BEFORE

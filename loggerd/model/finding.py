@@ -60,9 +60,3 @@ class Finding:
     def key(self) -> tuple[str, str]:
         """What a newer finding of the same thing has in common with it."""
         return (self.name, self.subject)
-
-    def says_the_same(self, other: Finding) -> bool:
-        """Whether a keeper would learn nothing new from the other one, but for its instant and evidence."""
-        mine = (self.key, self.verdict, self.grade, self.value, self.low, self.high, self.reason, self.since)
-        its = (other.key, other.verdict, other.grade, other.value, other.low, other.high, other.reason, other.since)
-        return mine == its and self.details == other.details

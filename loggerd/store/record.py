@@ -5,6 +5,7 @@ thread). What a commit stored is there after a power cut; what it did not store 
 """
 
 from loggerd.store.care import backup, set_aside
+from loggerd.store.connection import sync_folder
 from loggerd.store.reader import RecordReader
 from loggerd.store.salvage import SalvageReport, salvage
 from loggerd.store.shapes import (
@@ -54,4 +55,5 @@ __all__ = [
     "backup",
     "salvage",
     "set_aside",
+    "sync_folder",
 ]

@@ -8,15 +8,14 @@ from typing import Any
 
 from loggerd.analysis.findings.acid_reserve import Leg
 from loggerd.analysis.findings.events import Rested
-from loggerd.analysis.frames import FRAME_MS, Frame
+from loggerd.analysis.frames import DAY_MS, FRAME_MS, Frame
 from loggerd.model.bank import Accuracy, Bank
 
 _MOST_RESTS = 32
 _WITH_TEMPLATE_VOLTS = 0.004
 _BAND_TO_ERROR = 1.96
 _FIRST, _LATEST = 3, 3
-_DAY_MS = 86_400_000
-_LONGEST_LEG_MS = 10 * _DAY_MS
+_LONGEST_LEG_MS = 10 * DAY_MS
 """Self-discharge and the zero of the current would weigh too much in a longer one."""
 
 
@@ -103,7 +102,7 @@ class AcidRests:
     def layered(self, now_ms: int, days: float) -> bool:
         """Whether it has not gassed for so long that the acid may lie in layers."""
         since = self.gassed_at_ms if self.gassed_at_ms is not None else self.began_ms
-        return since is not None and now_ms - since > days * _DAY_MS
+        return since is not None and now_ms - since > days * DAY_MS
 
     def when_full(self) -> tuple[float, float, float] | None:
         """State of charge of a proven full bank: at first, lately, and the half width of the latter; or None."""

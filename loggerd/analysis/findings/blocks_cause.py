@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from math import sqrt
 
 from loggerd.analysis.findings.blocks_features import Compared, Row, ohms_apart
-from loggerd.analysis.findings.blocks_statistics import is_lower, low_outliers, mean, median, variance
+from loggerd.analysis.findings.blocks_statistics import is_lower, low_outliers, mean, variance
+from loggerd.analysis.findings.estimators.median import median
 
 FINE = "fine"
 LOW_CAPACITY, OUT_OF_BALANCE, LINK = "low_capacity", "out_of_balance", "high_resistance_link"

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from math import isnan, nan
 from typing import Any
 
-from loggerd.analysis.findings.blocks_statistics import median
 from loggerd.analysis.findings.catalogue import Ground
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.swings import GATE
 from loggerd.analysis.frames import FRAME_MS, Frame
 

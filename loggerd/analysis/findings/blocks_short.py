@@ -13,8 +13,8 @@ from math import isnan
 from typing import Any
 
 from loggerd.analysis.findings.blocks_features import Row, to_floats, to_row
-from loggerd.analysis.findings.blocks_statistics import median
 from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.frames import FRAME_MS, Frame
 
 _RESTED_CELL = (1.98, 2.12)

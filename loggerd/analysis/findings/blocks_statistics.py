@@ -23,13 +23,6 @@ def mean(values: Sequence[float]) -> float:
     return math.fsum(values) / len(values)
 
 
-def median(values: Sequence[float]) -> float:
-    """Of at least one value."""
-    inorder = sorted(values)
-    half = len(inorder) // 2
-    return inorder[half] if len(inorder) % 2 else 0.5 * (inorder[half - 1] + inorder[half])
-
-
 def variance(values: Sequence[float]) -> float:
     """With n - 1; 0 of a single value."""
     middle = mean(values)

@@ -7,10 +7,10 @@ from typing import Any
 from loggerd.analysis.findings.capacity_curve import ShorterDischarges
 from loggerd.analysis.findings.capacity_full import FullDischarges
 from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure, Instant
 
-_DAY_MS = 86_400_000
 _FIRST_DAYS = 7
 _INFERRED_AFTER_DAYS = 365
 _NOTABLE = 0.05
@@ -30,7 +30,7 @@ class Summary:
             self._began_ms = moment.frame.start_ms
         best = _best(full.standing, shorter.standing)
         if best is None:
-            if self._told is not None or moment.frame.end_ms - self._began_ms < _FIRST_DAYS * _DAY_MS:
+            if self._told is not None or moment.frame.end_ms - self._began_ms < _FIRST_DAYS * DAY_MS:
                 return []
             end = moment.limits["end_volts_per_cell"]
             why = (
@@ -93,7 +93,7 @@ def _best(observed: list[Any] | None, inferred: list[Any] | None) -> tuple[Grade
         if observed is not None:
             return Grade.OBSERVED, observed
         return (Grade.INFERRED, inferred) if inferred is not None else None
-    old = inferred[0] - observed[0] > _INFERRED_AFTER_DAYS * _DAY_MS
+    old = inferred[0] - observed[0] > _INFERRED_AFTER_DAYS * DAY_MS
     lower = inferred[1] is not None and observed[2] is not None and inferred[3] < observed[2]
     if (old or lower or observed[1] is None) and inferred[1] is not None:
         return Grade.INFERRED, inferred

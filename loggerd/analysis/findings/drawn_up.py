@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import isfinite
 
 from loggerd.analysis.frames import Frame
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure, Instant
-
-DAY_MS = 86_400_000
 
 
 def figures(**values: float | None) -> tuple[Figure, ...]:
@@ -47,12 +44,3 @@ def tell(  # noqa: PLR0913 - a finding has that many sides, all but four by name
         tuple((Instant(session, start), Instant(session, end)) for start, end in spans),
         details,
     )
-
-
-def middle_of(values: Sequence[float]) -> float:
-    """Median. Raises ValueError without values."""
-    if not values:
-        raise ValueError("the median of nothing")
-    ranks = sorted(values)
-    half = len(ranks) // 2
-    return ranks[half] if len(ranks) % 2 else 0.5 * (ranks[half - 1] + ranks[half])

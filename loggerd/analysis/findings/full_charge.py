@@ -14,13 +14,13 @@ from loggerd.analysis.findings.full_charge_blocks import block_behind
 from loggerd.analysis.findings.full_charge_counts import Mark, Totals
 from loggerd.analysis.findings.full_charge_follow import Charge, Surroundings
 from loggerd.analysis.findings.full_charge_reading import Reading, offset_amps, reading_of
-from loggerd.analysis.findings.full_charge_returns import DAY_MS, Returns
+from loggerd.analysis.findings.full_charge_returns import Returns
 from loggerd.analysis.findings.full_charge_set_points import SetPoints
 from loggerd.analysis.findings.full_charge_specs import DAYS_SINCE, SPECS
 from loggerd.analysis.findings.full_charge_tail import FRAMES_AN_HOUR
 from loggerd.analysis.findings.full_charge_telling import Said, Teller, cannot_tell
 from loggerd.analysis.findings.full_charge_verdict import told_of, verdict_of
-from loggerd.analysis.frames import FRAME_MS
+from loggerd.analysis.frames import DAY_MS, FRAME_MS
 from loggerd.model.finding import Finding, Grade
 
 __all__ = ["SPECS", "FullCharge"]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from loggerd.analysis.findings.catalogue import Ground
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.full_charge_reading import Limits
-from loggerd.analysis.findings.full_charge_robust import middle
 from loggerd.analysis.frames import Frame
 
 _LEAST_BLOCKS = 3
@@ -31,5 +31,5 @@ def block_behind(frame: Frame, ground: Ground, limits: Limits) -> Behind | None:
     if len(known) < _LEAST_BLOCKS:
         return None
     volts, block = min(known)
-    below = middle([one for one, _ in known]) - volts
+    below = median([one for one, _ in known]) - volts
     return Behind(block, below) if below > limits["full_block_behind_volts"] else None

@@ -12,9 +12,9 @@ from loggerd.analysis.findings.full_charge_counts import Mark, Totals
 from loggerd.analysis.findings.full_charge_reading import Limits, offset_amps
 from loggerd.analysis.findings.full_charge_specs import CHARGE_FACTOR, OVERCHARGE, UNDERCHARGE
 from loggerd.analysis.findings.full_charge_telling import Said, Teller, cannot_tell
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.finding import Finding, Grade
 
-DAY_MS = 86_400_000
 _HOUR_MS = 3_600_000
 _KEPT = 60
 _LEAST_OUT = 0.1

@@ -1,4 +1,4 @@
-"""Small robust estimators for topics: medians, slopes by Theil and Sen, interpolation."""
+"""Small robust estimators for topics: slopes by Theil and Sen."""
 
 from __future__ import annotations
 
@@ -39,16 +39,3 @@ def slope_with_band(x: Sequence[float], y: Sequence[float]) -> tuple[float, floa
     scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
     spread = float(np.std(np.asarray(x, dtype=float))) * len(x) ** 0.5
     return slope, 2.1 * scatter / spread if spread else float("inf"), scatter
-
-
-def middle(values: Sequence[float]) -> float:
-    """The median. Raises ValueError for none."""
-    if not values:
-        raise ValueError("no values")
-    ranks, half = sorted(values), len(values) // 2
-    return float(ranks[half]) if len(ranks) % 2 else 0.5 * (ranks[half - 1] + ranks[half])
-
-
-def interpolated(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
-    """Straight between the points, whose xs rise; the end values beyond them."""
-    return float(np.interp(x, xs, ys))

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.full_charge_plateaus import Held
 from loggerd.analysis.findings.full_charge_reading import Limits, volts_error
-from loggerd.analysis.findings.full_charge_robust import middle, slope_with_band
+from loggerd.analysis.findings.full_charge_robust import slope_with_band
 from loggerd.analysis.findings.full_charge_specs import COMPENSATION, SET_POINTS
 from loggerd.analysis.findings.full_charge_telling import Said, Teller, cannot_tell
 from loggerd.model.finding import Finding
@@ -47,7 +48,7 @@ class SetPoints:
     @property
     def learned(self) -> float | None:
         """The voltage per cell, at reference, at which the bank is usually held; None until two charges tell."""
-        return middle(self.levels) if len(self.levels) >= 2 else None
+        return median(self.levels) if len(self.levels) >= 2 else None
 
     def charge_ended(self, absorption: Held | None, float_level: Held | None, moment: Moment) -> None:
         """The voltages that a charge was held at."""
@@ -67,7 +68,7 @@ class SetPoints:
         volts = [float(row[0]) for row in self.against if row[0] is not None]
         if len(volts) < 2 * _JUDGED:
             return
-        before = middle(volts[:-_JUDGED][-_STEADY:])
+        before = median(volts[:-_JUDGED][-_STEADY:])
         off = [one - before for one in volts[-_JUDGED:]]
         if min(off) > _STEP or max(off) < -_STEP:
             self.against = self.against[-_JUDGED:]
@@ -95,7 +96,7 @@ class SetPoints:
         known = [(float(row[0]), float(row[1]), row[2]) for row in rows if row[0] is not None and row[1] is not None]
         if len(known) < _JUDGED:
             return cannot_tell(SET_POINTS.name, f"The temperature of the blocks is not read ({word}).")
-        outside, shift = middle([row[0] for row in known]), middle([row[1] for row in known])
+        outside, shift = median([row[0] for row in known]), median([row[1] for row in known])
         error = volts_error(self.ground, limits, limits["absorption_volts_per_cell"])
         tolerance = limits["set_point_tolerance"]
         half = error + abs(shift - outside)

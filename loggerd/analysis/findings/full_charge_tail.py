@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from math import log
 from typing import Any
 
-from loggerd.analysis.findings.full_charge_robust import middle, slope_with_band, theil_sen
+from loggerd.analysis.findings.estimators.median import median
+from loggerd.analysis.findings.full_charge_robust import slope_with_band, theil_sen
 
 FRAMES_AN_HOUR = 12
 """The tail is an hour of held frames."""
@@ -87,7 +88,7 @@ class Tail:
         """How it runs now; None without a quarter of an hour of it."""
         if len(self.rows) < _LAST:
             return None
-        amps = middle([row[0] for row in self.rows[-_LAST:]])
+        amps = median([row[0] for row in self.rows[-_LAST:]])
         if len(self.rows) < FRAMES_AN_HOUR:
             return Shape(amps, None, None)
         hours = [number / FRAMES_AN_HOUR for number in range(len(self.rows))]

@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any, TypeGuard
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.drawn_up import figures, middle_of, tell
+from loggerd.analysis.findings.drawn_up import figures, tell
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import BecameFull, Capacity, Event, Resistance, Rested, TailSettled
 from loggerd.analysis.findings.heat_formulas import full_current
 from loggerd.analysis.findings.weekly import WEEK_MS
@@ -37,7 +38,7 @@ class _Sign:
         """The week is over."""
         if not self.waiting:
             return
-        value, self.waiting = middle_of(self.waiting), []
+        value, self.waiting = median(self.waiting), []
         if len(self.first) < _BASELINE_WEEKS:
             self.first.append(value)
         else:
@@ -45,11 +46,11 @@ class _Sign:
 
     @property
     def usual(self) -> float | None:
-        return middle_of(self.first) if len(self.first) == _BASELINE_WEEKS else None
+        return median(self.first) if len(self.first) == _BASELINE_WEEKS else None
 
     @property
     def lately(self) -> float | None:
-        return middle_of(self.recent) if len(self.recent) == _RECENT_WEEKS else None
+        return median(self.recent) if len(self.recent) == _RECENT_WEEKS else None
 
 
 class DryOut:

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.drawn_up import DAY_MS, figures, middle_of, tell
+from loggerd.analysis.findings.drawn_up import figures, tell
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import BlocksCompared, ChargeEnded
 from loggerd.analysis.findings.heat_warmth import Warmth
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding
 
@@ -64,7 +66,7 @@ class Equalize:
             return
         state = self.state
         if state.at_ms is None or not state.after:
-            state.before = middle_of(state.spreads) if state.spreads else state.before
+            state.before = median(state.spreads) if state.spreads else state.before
         state.at_ms, state.after, state.spreads = charge.end_ms, [], []
 
     def _compared(self, spread: float, event: BlocksCompared, moment: Moment, warmth: Warmth | None) -> list[Finding]:
@@ -80,7 +82,7 @@ class Equalize:
             return found
         state.verdict = seen
         details = figures(days_since_equalizing=self._days_since(event.at_ms), lowest_block_volts=state.lowest)
-        value = 1000.0 * middle_of(state.spreads)
+        value = 1000.0 * median(state.spreads)
         return [*found, tell(moment.frame, "heat.equalize", seen, reason, value=value, details=details)]
 
     def _days_since(self, at_ms: int) -> float | None:
@@ -88,7 +90,7 @@ class Equalize:
 
     def _advice(self, moment: Moment, warmth: Warmth | None) -> tuple[str, str]:
         state, limits = self.state, moment.limits
-        spread, limit = middle_of(state.spreads), limits["equalize_spread_volts_per_cell"]
+        spread, limit = median(state.spreads), limits["equalize_spread_volts_per_cell"]
         words = (
             f"rested after full charges the blocks differ by {1000 * spread:.0f} mV per cell ({1000 * limit:.0f} ask"
         )
@@ -110,7 +112,7 @@ class Equalize:
         state.after = [*state.after, spread]
         if len(state.after) < _KEPT:
             return []
-        before, after = state.before, middle_of(state.after)
+        before, after = state.before, median(state.after)
         seen = "no_effect"
         if after < before * (1.0 - _EFFECT):
             seen = "helped"

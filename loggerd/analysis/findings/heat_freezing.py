@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.drawn_up import DAY_MS, tell
+from loggerd.analysis.findings.drawn_up import tell
 from loggerd.analysis.findings.events import Rested
 from loggerd.analysis.findings.heat_formulas import freezing_celsius
 from loggerd.analysis.findings.heat_warmth import Warmth
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.finding import Finding, Grade
 
 _STATE_DOUBT = 0.1

@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.drawn_up import DAY_MS, tell
+from loggerd.analysis.findings.drawn_up import tell
 from loggerd.analysis.findings.heat_formulas import ageing_rate
 from loggerd.analysis.findings.heat_warmth import Warmth
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.finding import Finding, Grade
 
 

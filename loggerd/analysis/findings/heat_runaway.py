@@ -13,11 +13,11 @@ from itertools import pairwise
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.drawn_up import DAY_MS, figures, tell
+from loggerd.analysis.findings.drawn_up import figures, tell
 from loggerd.analysis.findings.heat_formulas import amps_at_25, critical_amps
 from loggerd.analysis.findings.heat_hold import Hold, Point
 from loggerd.analysis.findings.heat_warmth import Warmth
-from loggerd.analysis.frames import FRAME_MS
+from loggerd.analysis.frames import DAY_MS, FRAME_MS
 from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding, Grade
 

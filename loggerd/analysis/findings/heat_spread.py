@@ -8,7 +8,8 @@ from math import isnan, sqrt
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.drawn_up import DAY_MS, figures, tell
+from loggerd.analysis.findings.drawn_up import figures, tell
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.finding import Finding
 
 _EVERY = 3

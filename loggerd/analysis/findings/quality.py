@@ -11,13 +11,12 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import FindingSpec, Ground, Moment, Verdict
 from loggerd.analysis.findings.events import DoubtEnded, SensorDoubt
-from loggerd.analysis.frames import FRAME_MS, Frame
+from loggerd.analysis.frames import DAY_MS, FRAME_MS, Frame
 from loggerd.model.bank import Accuracy
 from loggerd.model.finding import Finding, Grade, Quality
 from loggerd.model.ledger import Figure, Instant
 from loggerd.model.marks import Mark
 
-DAY_MS = 86_400_000
 _KEPT_DAYS = 120
 _WEEK_DAYS = 7
 _ORDER = {Quality.GOOD: 0, Quality.FAIR: 1, Quality.POOR: 2}

@@ -17,7 +17,6 @@ from loggerd.analysis.findings.resistance_history import DepthHistory
 from loggerd.analysis.findings.resistance_spans import RestDeviations, Span
 from loggerd.analysis.findings.resistance_steps import (
     ANY_DEPTH,
-    DAY_MS,
     DEPTHS,
     Correction,
     DaySteps,
@@ -29,6 +28,7 @@ from loggerd.analysis.findings.resistance_steps import (
 )
 from loggerd.analysis.findings.resistance_verdicts import Teller
 from loggerd.analysis.findings.resistance_words import SPECS
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import Instant
 

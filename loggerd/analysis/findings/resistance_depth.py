@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from loggerd.analysis.findings.events import SinceFull
-from loggerd.analysis.frames import Frame
+from loggerd.analysis.frames import DAY_MS, Frame
 
 _DAYS = 4
-_DAY_MS = 86_400_000
 
 
 @dataclass
@@ -24,7 +23,7 @@ class Depth:
     least: list[list[Any]] = field(default_factory=list)
 
     def push(self, frame: Frame, since: SinceFull | None) -> None:
-        day = frame.start_ms // _DAY_MS
+        day = frame.start_ms // DAY_MS
         if since is not None and since.at_ms == frame.end_ms:
             self.net, self.least = 0.0, [[day, 0.0]]
             return

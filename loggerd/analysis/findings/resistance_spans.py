@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import Rested
 from loggerd.analysis.findings.resistance_history import DepthHistory, Rise
 from loggerd.analysis.findings.resistance_steps import ANY_DEPTH, DEPTHS
@@ -44,7 +45,7 @@ class RestDeviations:
         known = sorted(volts for volts in rested.block_volts if volts is not None)
         if len(known) < 2:
             return
-        middle = _median(known)
+        middle = median(known)
         cells = bank.cells_per_block
         row = [None if volts is None else (volts - middle) / cells for volts in rested.block_volts]
         if len(self.first) < _REST_BASE:
@@ -58,7 +59,7 @@ class RestDeviations:
         now = sorted(row[block - 1] for row in self.latest if row[block - 1] is not None)  # type: ignore[type-var]
         if not before or not now:
             return None
-        return _median(before) - _median(now)  # type: ignore[arg-type]
+        return median(before) - median(now)  # type: ignore[arg-type]
 
 
 @dataclass
@@ -155,8 +156,3 @@ def _by_depth(rises: Mapping[int, Rise]) -> str:
         return BLOCK
     close = max(abs(growth), errors) <= _LEVEL * abs(shallow.excess_ohms)
     return JOINT if close else UNTOLD
-
-
-def _median(ordered: list[float]) -> float:
-    half = len(ordered) // 2
-    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2

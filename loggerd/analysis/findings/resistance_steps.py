@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from loggerd.analysis.frames import Floats, Frame, Layout, Step
+from loggerd.analysis.findings.estimators.median import median
+from loggerd.analysis.frames import DAY_MS, Floats, Frame, Layout, Step
 from loggerd.analysis.quantiles import student_95
 
-DAY_MS = 86_400_000
 INTERVAL_BOUNDS = (1.4, 2.8, 6.3, 17.0, 42.0, 120.0)
 """Between the usual intervals of instruments [s]: resistances of different classes are never compared."""
 DEPTH_BOUNDS = (0.25, 0.5)
@@ -59,9 +59,9 @@ class Estimate:
 
 def without_outliers(ohms: Floats) -> npt.NDArray[np.bool_]:
     """Which of (n,) lie within five median absolute deviations of the median: (n,) bool."""
-    middle = _median(ohms)
+    middle = median(ohms.tolist())
     away = np.abs(ohms - middle)
-    limit = max(_FAR_OUT * _median(away), 1e-12 + 1e-6 * abs(middle))
+    limit = max(_FAR_OUT * median(away.tolist()), 1e-12 + 1e-6 * abs(middle))
     return np.asarray(away <= limit)
 
 
@@ -73,10 +73,10 @@ def robust_ohms(amps: Floats, ohms: Floats) -> Estimate:
     """
     kept = without_outliers(ohms)
     amps, ohms = amps[kept], ohms[kept]
-    middle = _median(ohms)
+    middle = median(ohms.tolist())
     if len(ohms) >= _ENOUGH_FOR_HUBER:
         middle = _huber(amps, ohms, middle)
-    spread = _MAD_TO_SD * _median(np.abs(ohms - middle))
+    spread = _MAD_TO_SD * median(np.abs(ohms - middle).tolist())
     if spread == 0.0 and len(ohms) > 1:
         spread = float(ohms.std(ddof=1))
     weights = amps**2
@@ -92,7 +92,7 @@ def _huber(amps: Floats, ohms: Floats, start: float) -> float:
     weights, sizes, slope = amps**2, np.abs(amps), start
     for _ in range(12):
         away = sizes * np.abs(ohms - slope)
-        scale = _MAD_TO_SD * _median(away)
+        scale = _MAD_TO_SD * median(away.tolist())
         if scale == 0.0:
             return slope
         trusted = np.minimum(1.0, _HUBER * scale / np.maximum(away, 1e-300)) * weights
@@ -100,13 +100,6 @@ def _huber(amps: Floats, ohms: Floats, start: float) -> float:
         if slope == before:
             return slope
     return slope
-
-
-def _median(values: Floats) -> float:
-    """Of (n,) without NaN, n at least 1: for few values sooner than numpy's."""
-    ordered: list[float] = sorted(values.tolist())
-    half = len(ordered) // 2
-    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
 
 
 @dataclass

@@ -10,11 +10,11 @@ from loggerd.analysis.findings.events import Resistance
 from loggerd.analysis.findings.resistance_history import DepthHistory, Rise
 from loggerd.analysis.findings.resistance_spans import BLOCK, JOINT, UNTOLD, Judged
 from loggerd.analysis.findings.resistance_steps import DEPTHS
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.bank import Bank
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure, Instant
 
-_DAY_MS = 86_400_000
 _BANK_DAYS, _BLOCK_DAYS = 7, 28
 _NOTABLE = 0.05
 _ABOVE_PEERS, _STILL_ABOVE = 1.5, 1.35
@@ -146,7 +146,7 @@ class Teller:
         return []
 
     def _told(self, block: int, judged: Judged, rise: Rise) -> list[Finding]:
-        since = None if judged.since_day is None else Instant(self._at.session, (judged.since_day + 1) * _DAY_MS)
+        since = None if judged.since_day is None else Instant(self._at.session, (judged.since_day + 1) * DAY_MS)
         percent = f"{rise.value * 100:.0f} %"
         if judged.kind == JOINT:
             reason = f"Against its peers its span has {percent} more resistance than in its first weeks; {judged.why}."
@@ -202,7 +202,7 @@ class Teller:
         self.last["trend"] = [self._day, verdict, rise.value]
         value, half = rise.value * 100, rise.half_width * 100
         reason = f"{rise.latest * 1000:.3g} mΩ now, {rise.base * 1000:.3g} mΩ in the first weeks, at the same depth."
-        since = Instant(self._at.session, (self.quiet_day + 1) * _DAY_MS) if verdict != "steady" else None
+        since = Instant(self._at.session, (self.quiet_day + 1) * DAY_MS) if verdict != "steady" else None
         return [
             Finding(
                 "resistance.trend",

@@ -15,11 +15,11 @@ from loggerd.analysis.findings.rest_extrapolation import GRID_MINUTES, Settled, 
 from loggerd.analysis.findings.rest_load import IdleLoad
 from loggerd.analysis.findings.rest_specs import AFTER_FULL, SELF_DISCHARGE, SPECS, STATE_OF_CHARGE
 from loggerd.analysis.findings.rest_window import WHOLE_FRAMES, Window
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.finding import Finding, Grade
 
 __all__ = ["SPECS", "Rest"]
 
-DAY_MS = 86_400_000
 _STILL = 0.004
 _PEAKS = 5
 _MEMORY = 0.85

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.full_charge_reading import Limits, Reading, offset_amps
-from loggerd.analysis.findings.full_charge_robust import middle
 from loggerd.analysis.findings.full_charge_telling import Said, Teller, cannot_tell
 from loggerd.analysis.findings.rest_specs import PARASITIC
 from loggerd.model.finding import Finding
@@ -67,7 +67,7 @@ class IdleLoad:
 
     def _judge(self, limits: Limits) -> Said:
         rated = self.ground.bank.rated_amp_hours
-        offset, load, usual = offset_amps(self.ground, limits), middle(self.recent), middle(self.usual)
+        offset, load, usual = offset_amps(self.ground, limits), median(self.recent), median(self.usual)
         days = f"lowest steady current of the last {len(self.recent)} days"
         numbers = {"usual": usual}
         rise = max(limits["parasitic_rise_fraction"] * max(usual, 0.0), _LEAST_RISE * rated, offset / 2)

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 from math import isnan
 from typing import Any
 
-from loggerd.analysis.findings.blocks_statistics import mean, median, variance
+from loggerd.analysis.findings.blocks_statistics import mean, variance
 from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import Swing
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure, Instant

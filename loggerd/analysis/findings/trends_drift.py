@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from loggerd.analysis.findings.drawn_up import middle_of
 from loggerd.analysis.findings.estimators.cusum import Baseline, baseline_of, threshold_for
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.trends_series import REFERENCE_CELSIUS, SeriesSpec
 from loggerd.analysis.findings.weekly import WEEK_MS, Sample
 
@@ -91,7 +91,7 @@ class Drift:
     @property
     def change(self) -> float | None:
         """Median of the last three weeks, less the mean of the baseline; None without an alarm."""
-        return middle_of(self.recent) - self.mean if self.alarm and self.mean is not None else None
+        return median(self.recent) - self.mean if self.alarm and self.mean is not None else None
 
     @property
     def since_ms(self) -> int:

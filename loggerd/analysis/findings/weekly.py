@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from loggerd.analysis.findings.drawn_up import DAY_MS, middle_of
+from loggerd.analysis.findings.estimators.median import median
+from loggerd.analysis.frames import DAY_MS
 
 Floats = npt.NDArray[np.float64]
 WEEK_MS = 7 * DAY_MS
@@ -38,7 +39,7 @@ def median_sample(samples: list[Sample]) -> Sample:
     warm = [one.celsius for one in samples if one.celsius is not None]
     return Sample(
         sum(one.at_ms for one in samples) / number,
-        middle_of([one.value for one in samples]),
+        median([one.value for one in samples]),
         sum(warm) / len(warm) if warm else None,
         sum(one.throughput for one in samples) / number,
     )

@@ -88,8 +88,8 @@ async def test_an_alarm_is_mailed_as_soon_as_it_is_stored(tmp_path: Path, opened
 
 async def test_commits_go_on_while_a_server_drips(tmp_path: Path, opened: list[Beside]) -> None:
     """A try that hangs is given up in its time; meanwhile every commit that was asked for is made."""
-    with RudeServer(lambda connection: "EHLO" if connection == 1 else None, drip_seconds=0.02) as server:
-        one = Beside(tmp_path, plain(server.port), 0.5)
+    with RudeServer(lambda connection: "EHLO" if connection == 1 else None, drip_seconds=0.2) as server:
+        one = Beside(tmp_path, plain(server.port), 3)
         opened.append(one)
         one.raise_urgent("block 1")
         commits = 0
@@ -99,7 +99,8 @@ async def test_commits_go_on_while_a_server_drips(tmp_path: Path, opened: list[B
         assert commits > 10
         (first, *_) = [mail for mail in one.bench.outbox().mails if mail.answer]
         assert "took too long" in first.answer
-        await until(lambda: len(server.taken) == 1)
+        # The one that hung may have been tried again by then, on a slow machine.
+        await until(lambda: len(server.taken) >= 1)
         assert one.delivering.alive()
         one.close()
         opened.clear()

@@ -88,7 +88,7 @@ async def demonstrate(choice: DemoChoice, now_ms: int, say: Say, stop: asyncio.E
         settings = load_settings(path)
         for wire in scenario.wires:
             say(f"  {', '.join(one.name for one in wire.instruments)}: {wire.address}")
-        _write_history(site, settings, now_ms, say)
+        write_history(site, settings, now_ms, say)
         clock.let_go(site.now_ms)
         await _serve(settings, path, clock, choice, say, stop)
     finally:
@@ -114,7 +114,7 @@ async def _serve(
         stopping.cancel()
 
 
-def _write_history(site: SimulatedSite, settings: SiteSettings, until_ms: int, say: Say) -> None:
+def write_history(site: SimulatedSite, settings: SiteSettings, until_ms: int, say: Say) -> None:
     """Store the site's past as a session of the record, read once a minute."""
     devices = {device.name: described_device(device) for device in settings.devices}
     instruments = {instrument.name: instrument for instrument in site.scenario.devices()}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -22,7 +22,7 @@ from loggerd.store.record import RecordReader
 from loggerd.wording.alarm_part import AlarmItem, BankFacts, Site, findings_behind
 from loggerd.wording.digest import BankDigest, Digest, compose_digest
 from loggerd.wording.digest_figures import day_edges, days_of, summarise
-from loggerd.wording.heartbeat import Alive, compose_heartbeat, compose_test
+from loggerd.wording.heartbeat import Alive, compose_heartbeat, compose_test, utc_text
 from loggerd.wording.mail import Mail, compose
 from loggerd.wording.reader import Reader
 
@@ -72,7 +72,14 @@ class Letters:
         devices = [one.name for one in self._settings.devices]
         health = reader.health()
         answering = sum(name not in silent for name in devices)
-        return Alive(letter.now_ms, self._next_ms(letter.now_ms), health.last_reading_wall_ms, answering, len(devices))
+        return Alive(
+            letter.now_ms,
+            self._next_ms(letter.now_ms),
+            health.last_reading_wall_ms,
+            answering,
+            len(devices),
+            number=max((item.id for item in letter.items), default=0),
+        )
 
     def tell(self, letter: Letter, reader: RecordReader) -> dict[str, Any]:
         """What a webhook is told besides the items."""
@@ -80,7 +87,9 @@ class Letters:
             return {}
         alive = self.alive(letter, reader)
         return {
-            "next_due": datetime.fromtimestamp(alive.next_ms / 1000, UTC).isoformat(),
+            "sent_at": utc_text(alive.at_ms),
+            "next_due": utc_text(alive.next_ms),
+            "number": alive.number,
             "devices": alive.instruments,
             "devices_answering": alive.answering,
             "alarms_standing": len(_standing(letter)),

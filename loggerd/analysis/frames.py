@@ -28,6 +28,11 @@ MOST_STEPS = 4
 COUNTED_MARKS = Mark.OUT_OF_RANGE | Mark.CLOCK_NOT_SET | Mark.TAPS_DISAGREE | Mark.UNREADABLE | Mark.GAP_BEFORE
 """Marks that are known at the reading that carries them; a spike is known only by the reading after it."""
 
+COLDEST_CELSIUS, HOTTEST_CELSIUS = -40.0, 95.0
+"""Outside of these no acid of a battery is measured, and common probes say their error values (from memory: -127)."""
+POWER_ON_CELSIUS = 85.0
+"""What common digital probes say before they have measured (from memory)."""
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -96,7 +101,7 @@ class Frame:
     """Five minutes of a bank. Arrays are by column of the layout (c,), NaN where nothing was read.
 
     `number` counts frames since 1970 on the analysis axis. `covered_ms`: how much of it readings of the current
-    cover. `celsius`: mean of the blocks' temperatures, the ambient one where no block has one, NaN without either.
+    cover. `celsius`: see `celsius_of`; NaN where nothing tells it.
     `after_unknown`: a pause of unknown length lies before it. `missed`: whole frames without readings that lie
     between this one and the one before (0 after a pause of unknown length). `marks`: readings that carry a mark, by
     channel (or device) and mark. `session`: that of its last reading.
@@ -233,6 +238,23 @@ def step_from_plain(plain: list[Any]) -> Step:
     return Step(at_ms, device, amps, volts, seconds)
 
 
+def celsius_of(means: Floats, layout: Layout) -> Floats:
+    """Temperature of the bank in each frame (f,) of means (f, c): the median of the blocks' temperatures that can be
+    one, so that a broken probe among several does not move it; where there is none, the ambient one if it can be."""
+    blocks = np.sort(_believable(means[:, layout.block_celsius]), axis=1)
+    ambient = _believable(means[:, layout.index["ambient_celsius"]])
+    read = np.count_nonzero(~np.isnan(blocks), axis=1)
+    rows = np.arange(len(blocks))
+    median = 0.5 * (blocks[rows, np.maximum(read - 1, 0) // 2] + blocks[rows, np.minimum(read // 2, layout.blocks - 1)])
+    return np.where(read > 0, median, ambient)
+
+
+def _believable(celsius: Floats) -> Floats:
+    """Temperatures, NaN instead of what no acid can have and of what probes say that have not measured."""
+    can_be = (celsius >= COLDEST_CELSIUS) & (celsius <= HOTTEST_CELSIUS) & (celsius != POWER_ON_CELSIUS)
+    return np.where(can_be, celsius, np.nan)
+
+
 @dataclass(frozen=True)
 class Rows:
     """Sums of frames in fine units, (f, c) each by frame and column, as in OpenFrame."""
@@ -245,17 +267,12 @@ class Rows:
     def shown(self, layout: Layout) -> tuple[Floats, Floats, Floats, list[float]]:
         """Means, lows and highs (f, c) in trade units, NaN where nothing was read, and the temperature of each frame.
 
-        Whatever is added up is added column by column, so that it does not matter how many frames close together.
+        Each frame is worked out by itself, so that it does not matter how many frames close together.
         """
         known = self.counts > 0
         means = np.where(known, self.totals, np.nan) / np.maximum(self.counts, 1) / 1000
         lows, highs = np.where(known, self.lows, np.nan) / 1000, np.where(known, self.highs, np.nan) / 1000
-        total, read = np.zeros(len(means)), np.zeros(len(means))
-        for column in range(layout.block_celsius.start, layout.block_celsius.stop):
-            total += np.where(known[:, column], means[:, column], 0.0)
-            read += known[:, column]
-        celsius = np.where(read > 0, total / np.maximum(read, 1), means[:, layout.index["ambient_celsius"]])
-        return means, lows, highs, celsius.tolist()
+        return means, lows, highs, celsius_of(means, layout).tolist()
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,8 @@ def mail_bytes(mail: Mail, people: tuple[str, str, str], message_id: str, at: da
     message["Auto-Submitted"] = "auto-generated"
     if urgent:
         message["Importance"] = "high"
+    for name, text in mail.head:
+        message[name] = text
     message.set_content(mail.plain, cte=None if mail.plain.isascii() else "quoted-printable")
     if mail.html:
         message.add_alternative(mail.html, subtype="html", cte="quoted-printable")

@@ -8,7 +8,7 @@ from datetime import date, datetime, time
 from loggerd.settings.key_lines import KeyPath
 
 _LONGEST = 60
-_NUMBERED = {"bank", "limit", "device", "channel", "correction", "keeper"}
+_NUMBERED = {"bank", "limit", "device", "channel", "correction", "keeper", "site"}
 """Arrays of tables: the number after them counts entries and is not part of the key."""
 
 

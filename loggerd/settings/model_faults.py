@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import ValidationError
@@ -42,11 +44,22 @@ _TABLES: dict[tuple[str, ...], type[Table]] = {
 _HIDDEN = "a value that is not shown, because it may be a secret"
 _SECRETS = {"time_series": ("token", "url"), "mail": ("password",), "webhook": ("secret", "url")}
 """Beginnings of keys that stand beside or for a secret, by table."""
+
+
+@dataclass(frozen=True)
+class Form:
+    """What a file of settings consists of: tables by where they stand, and beginnings of secret keys by table."""
+
+    tables: Mapping[tuple[str, ...], type[Table]]
+    secrets: Mapping[str, tuple[str, ...]]
+
+
+SITE_FORM = Form(_TABLES, _SECRETS)
 _SECRET_WORDS = ("token", "password", "secret")
 _ABSENT = "nothing"
 
 
-def model_faults(error: ValidationError, raw: object) -> list[Fault]:
+def model_faults(error: ValidationError, raw: object, form: Form = SITE_FORM) -> list[Fault]:
     """Every fault of the settings as pydantic found them, one for each key."""
     faults: dict[KeyPath, Fault] = {}
     for detail in error.errors(include_url=False, include_input=False):
@@ -55,14 +68,15 @@ def model_faults(error: ValidationError, raw: object) -> list[Fault]:
         path = _own_path(detail["loc"])
         if detail["type"] == "too_short" and value_at(raw, path):
             continue  # pydantic counts only the entries that are right; those that are not have faults of their own
-        fault = _fault(detail["type"], path, detail.get("ctx", {}), raw)
+        fault = _fault(detail["type"], path, detail.get("ctx", {}), raw, form)
         faults.setdefault(fault.path, fault)
     return list(faults.values())
 
 
-def is_hidden(path: KeyPath) -> bool:
+def is_hidden(path: KeyPath, form: Form = SITE_FORM) -> bool:
     """Whether the value at a path may be a secret that somebody has put in the wrong place."""
-    return len(path) > 1 and str(path[1]).startswith(_SECRETS.get(str(path[0]), ()))
+    words = _words_only(path)
+    return len(words) > 1 and words[1].startswith(form.secrets.get(words[0], ()))
 
 
 def known_keys(table: type[Table]) -> list[str]:
@@ -70,19 +84,18 @@ def known_keys(table: type[Table]) -> list[str]:
     return [field.alias or name for name, field in table.model_fields.items()]
 
 
-def unknown_key(path: KeyPath, known: list[str]) -> Fault:
+def unknown_key(path: KeyPath, known: list[str], form: Form = SITE_FORM) -> Fault:
     """The fault of a key that does not exist, with the nearest one that does."""
     key = str(path[-1])
-    if path[0] in _SECRETS and any(word in key for word in _SECRET_WORDS):
-        return Fault(path, "an unknown key (its value is not shown)", _elsewhere(str(path[0])))
+    if str(path[0]) in form.secrets and any(word in key for word in _SECRET_WORDS):
+        return Fault(path, "an unknown key (its value is not shown)", _elsewhere(form.secrets[str(path[0])][0]))
     near = difflib.get_close_matches(key, known, 1, 0.5)
     if near:
         return Fault(path, "an unknown key", f'a known key; did you mean "{near[0]}"?')
     return Fault(path, "an unknown key", f"one of the keys {', '.join(known)}")
 
 
-def _elsewhere(table: str) -> str:
-    word = _SECRETS[table][0]
+def _elsewhere(word: str) -> str:
     return f'no {word} in this file: name where it stands with "{word}_file", "{word}_env" or "{word}_credential"'
 
 
@@ -94,41 +107,41 @@ def _own_path(location: tuple[int | str, ...]) -> KeyPath:
     return path
 
 
-def _fault(kind: str, path: KeyPath, context: dict[str, Any], raw: object) -> Fault:
+def _fault(kind: str, path: KeyPath, context: dict[str, Any], raw: object, form: Form) -> Fault:
     if kind in {"union_tag_not_found", "union_tag_invalid"}:
         table = value_at(raw, path)
         if not isinstance(table, dict):
-            return Fault(path, show(table), _expected(path, raw))
+            return Fault(path, show(table), _expected(path, raw, form))
         path = (*path, "kind")
         return Fault(path, show(value_at(raw, path)), KIND_WORDS)
     if kind == "extra_forbidden":
-        table_of = _table_at(_words_only(path)[:-1], raw, path)
-        return unknown_key(path, known_keys(table_of) if table_of else [])
+        table_of = _table_at(_words_only(path)[:-1], raw, path, form)
+        return unknown_key(path, known_keys(table_of) if table_of else [], form)
     if kind == "missing" and isinstance(path[-1], str):
-        return Fault(path, _ABSENT, _expected(path, raw))
+        return Fault(path, _ABSENT, _expected(path, raw, form))
     key = key_path(path)
-    found = _HIDDEN if is_hidden(key) else show(value_at(raw, key))
+    found = _HIDDEN if is_hidden(key, form) else show(value_at(raw, key))
     if kind == "value_error":
         return Fault(key, found, str(context["error"]))
-    return Fault(key, found, _expected(key, raw))
+    return Fault(key, found, _expected(key, raw, form))
 
 
 def _words_only(path: KeyPath) -> tuple[str, ...]:
     return tuple(step for step in path if isinstance(step, str))
 
 
-def _table_at(words: tuple[str, ...], raw: object, path: KeyPath) -> type[Table] | None:
+def _table_at(words: tuple[str, ...], raw: object, path: KeyPath, form: Form) -> type[Table] | None:
     if words == ("device", "connection"):
         tag = connection_tag(value_at(raw, path[:3])) or ""
         return KINDS.get(tag)
-    return _TABLES.get(words)
+    return form.tables.get(words)
 
 
-def _expected(path: KeyPath, raw: object) -> str:
+def _expected(path: KeyPath, raw: object, form: Form) -> str:
     """The description of the key, or of the nearest table around it."""
     words = _words_only(path)
     for length in range(len(words), 0, -1):
-        table = _table_at(words[: length - 1], raw, path)
+        table = _table_at(words[: length - 1], raw, path, form)
         field = _field(table, words[length - 1]) if table else None
         if field is not None and field.description:
             return field.description

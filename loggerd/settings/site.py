@@ -14,6 +14,7 @@ from loggerd.settings.delivery import HeartbeatSettings, KeeperSettings, MailSet
 from loggerd.settings.device import DeviceSettings
 from loggerd.settings.secret_places import CREDENTIAL_NAME, VARIABLE_NAME
 from loggerd.settings.urls import URL_WORDS, plain_url
+from loggerd.settings.web import WebSettings
 
 
 def _known_timezone(name: str) -> str:
@@ -105,3 +106,4 @@ class SiteSettings(Table):
     )
     webhook: WebhookSettings | None = Field(default=None, description="the table [webhook]")
     heartbeat: HeartbeatSettings | None = Field(default=None, description="the table [heartbeat]")
+    web: WebSettings = Field(default=WebSettings(), description="the table [web]")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 from loggerd.model.alarm import Alarm
 from loggerd.wording.alarm_part import Site
@@ -17,7 +18,8 @@ from loggerd.wording.reader import Reader
 class Alive:
     """What a sign of life says. `next_ms`: when the next one is due; `last_reading_ms`: None without any so far.
 
-    `answering` of `instruments` answer; `waiting`: mails that have not been taken by a server yet.
+    `answering` of `instruments` answer; `waiting`: mails that have not been taken by a server yet; `number`: rises
+    with each of the same record, by which a watcher knows an old one that is sent again.
     """
 
     at_ms: int
@@ -26,6 +28,21 @@ class Alive:
     answering: int
     instruments: int
     waiting: int = 0
+    number: int = 0
+
+
+SITE_HEAD, SENT_HEAD, NEXT_HEAD, NUMBER_HEAD = (
+    "X-Loggerd-Site",
+    "X-Loggerd-Sent-At",
+    "X-Loggerd-Next-Due",
+    "X-Loggerd-Number",
+)
+"""Lines of the head of a sign of life, for a watcher that gets it as a mail."""
+
+
+def utc_text(at_ms: int) -> str:
+    """An instant for programs: ISO 8601, UTC, to the millisecond."""
+    return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(timespec="milliseconds")
 
 
 def compose_heartbeat(alive: Alive, standing: Iterable[Alarm], site: Site, reader: Reader) -> Mail:
@@ -50,7 +67,14 @@ def compose_heartbeat(alive: Alive, standing: Iterable[Alarm], site: Site, reade
         )
     )
     elements.extend([*standing_alarms(alarms, reader), *closing(site, reader)])
-    return finished(f"{name}: {reader.word('heartbeat')}, {how_many(alarms, reader)}", elements, reader)
+    mail = finished(f"{name}: {reader.word('heartbeat')}, {how_many(alarms, reader)}", elements, reader)
+    head = (
+        (SITE_HEAD, name),
+        (SENT_HEAD, utc_text(alive.at_ms)),
+        (NEXT_HEAD, utc_text(alive.next_ms)),
+        (NUMBER_HEAD, str(alive.number)),
+    )
+    return replace(mail, head=head)
 
 
 def compose_test(site: Site, reader: Reader) -> Mail:

@@ -39,12 +39,16 @@ class Attachment:
 
 @dataclass(frozen=True)
 class Mail:
-    """A mail without its head: subject and both forms of its text. The plain text carries everything."""
+    """A mail without its head: subject and both forms of its text. The plain text carries everything.
+
+    `head`: further lines of the head, by name, for programs that read the mail.
+    """
 
     subject: str
     plain: str
     html: str
     attachments: tuple[Attachment, ...] = ()
+    head: tuple[tuple[str, str], ...] = ()
 
 
 def compose(items: Iterable[AlarmItem], site: Site, reader: Reader) -> Mail:

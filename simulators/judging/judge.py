@@ -26,7 +26,10 @@ FAULT_WEIGHT = 50
 """Findings of this weight say that something is wrong; lighter ones ask to watch it."""
 _NAMING_WEIGHT = 20
 """Lighter ones are not told to anybody."""
-_INTERVAL_MS = 60_000
+INTERVAL_MS = 60_000
+MINUTES_A_DAY = 1440
+BANK = "bank"
+DEVICES = ("shunt", "taps")
 _NO_LIMIT = (-(10**9), 10**9)
 
 
@@ -66,20 +69,27 @@ def _limits(layout: Layout) -> tuple[LimitTable, Rules]:
     return limit_table((name, None, value) for name, value in values.items()), rules
 
 
-class Watcher:
-    """The fold of one case's bank. Push its days in order."""
+@dataclass(frozen=True)
+class Piece:
+    """What was folded at a time: the readings up to an instant of the session's clock, and what was found in them."""
+
+    until_mono_ms: int
+    blocks: tuple[ScanBlock, ...]
+    findings: tuple[Finding, ...]
+
+
+class CaseFold:
+    """The bank of one case as the service folds it: devices, channels, settings. Fold its days in order."""
 
     def __init__(self, case: Case, layout: Layout) -> None:
-        self.outcome = Outcome(case)
-        self._layout = layout
-        self._start_ms = START_MS + case.season * DAY_MS
+        self.start_ms = START_MS + case.season * DAY_MS
         accuracy = stated_accuracy(layout)
-        self._channels = {device: [c for c in accuracy if _device(c) == device] for device in ("shunt", "taps")}
+        self._channels = {device: [c for c in accuracy if device_of(c) == device] for device in DEVICES}
         names = [channel for channels in self._channels.values() for channel in channels]
         series = {
             number: Series(
-                _device(name),
-                "bank",
+                device_of(name),
+                BANK,
                 parse_channel(name),
                 name,
                 0.001,
@@ -91,7 +101,7 @@ class Watcher:
         self._ids = {name: number for number, name in enumerate(names)}
         limits, rules = _limits(layout)
         bank = Bank(
-            "bank",
+            BANK,
             layout.type,
             layout.strings,
             layout.blocks_per_string,
@@ -100,25 +110,24 @@ class Watcher:
             layout.hours,
         )
         self._fold = BankFold(BankPlan(bank, series, rules, limits))
-        self._axis = SessionAxis(1, self._start_ms, interval_ms=dict.fromkeys(self._channels, _INTERVAL_MS))
-        self._newest: dict[tuple[str, str], Finding] = {}
+        self._axis = SessionAxis(1, self.start_ms, interval_ms=dict.fromkeys(self._channels, INTERVAL_MS))
 
-    def push(self, day: int, chunk: Chunk) -> None:
-        """Fold one day's readings and note what is told."""
-        mono = (day * 1440 + 1 + np.arange(len(chunk.times_ms), dtype=np.int64)) * _INTERVAL_MS
+    @property
+    def channels(self) -> dict[str, str]:
+        """By channel the device that reads it."""
+        return {name: device for device, names in self._channels.items() for name in names}
+
+    def pieces(self, day: int, chunk: Chunk, minutes: int = MINUTES_A_DAY) -> Iterator[Piece]:
+        """Fold one day's readings, so many minutes at a time. What is found does not depend on it, only when."""
+        mono = (day * MINUTES_A_DAY + 1 + np.arange(len(chunk.times_ms), dtype=np.int64)) * INTERVAL_MS
         wall = chunk.times_ms - mono
-        blocks = [self._block(device, mono, wall, chunk.channels) for device in self._channels]
-        blocks = [block for block in blocks if len(block)]
-        for finding in self._fold.push(self._axis, blocks).findings if blocks else ():
-            self._note(day, finding)
-        if day == self.outcome.case.days - 1:
-            self.outcome.standing = [_told(day, one) for one in ranked(self._newest.values()) if _names(one)]
-
-    def _note(self, day: int, finding: Finding) -> None:
-        before = self._newest.get(finding.key)
-        self._newest[finding.key] = finding
-        if _names(finding) and (before is None or before.verdict != finding.verdict):
-            self.outcome.told.append(_told(day, finding))
+        whole = [self._block(device, mono, wall, chunk.channels) for device in self._channels]
+        for stop in range(minutes, len(mono) + minutes, minutes):
+            until_ms = int(mono[min(stop, len(mono)) - 1])
+            blocks = [_between(block, int(mono[stop - minutes]), until_ms) for block in whole]
+            blocks = [block for block in blocks if len(block)]
+            findings = self._fold.push(self._axis, blocks).findings if blocks else ()
+            yield Piece(until_ms, tuple(blocks), findings)
 
     def _block(self, device: str, mono: np.ndarray, wall: np.ndarray, channels: Readings) -> ScanBlock:
         """The device's scans of that day as counts of thousandths; scans without any value are not there."""
@@ -132,7 +141,36 @@ class Watcher:
         return ScanBlock(device, 1, ids, mono[there], wall[there], state, tuple(counts))
 
 
-def _device(channel: str) -> str:
+class Watcher:
+    """What the findings say of one case. Push its days in order."""
+
+    def __init__(self, case: Case, layout: Layout) -> None:
+        self.outcome = Outcome(case)
+        self._fold = CaseFold(case, layout)
+        self._newest: dict[tuple[str, str], Finding] = {}
+
+    def push(self, day: int, chunk: Chunk) -> None:
+        """Fold one day's readings and note what is told."""
+        for piece in self._fold.pieces(day, chunk):
+            for finding in piece.findings:
+                self._note(day, finding)
+        if day == self.outcome.case.days - 1:
+            self.outcome.standing = [_told(day, one) for one in ranked(self._newest.values()) if _names(one)]
+
+    def _note(self, day: int, finding: Finding) -> None:
+        before = self._newest.get(finding.key)
+        self._newest[finding.key] = finding
+        if _names(finding) and (before is None or before.verdict != finding.verdict):
+            self.outcome.told.append(_told(day, finding))
+
+
+def _between(block: ScanBlock, first_ms: int, last_ms: int) -> ScanBlock:
+    start, stop = np.searchsorted(block.mono_ms, [first_ms, last_ms + 1])
+    return block.slice(int(start), int(stop))
+
+
+def device_of(channel: str) -> str:
+    """The device that reads a channel."""
     return "taps" if channel.startswith("block") else "shunt"
 
 

@@ -6,15 +6,18 @@ import multiprocessing
 import signal
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from types import FrameType
+from typing import TypeVar
 
 from simulators.judging.cases import batches
 from simulators.judging.judge import Outcome, judge
 from simulators.judging.stream import Case
 from simulators.judging.table import report
 
+Group = TypeVar("Group")
+Result = TypeVar("Result")
 BATCH = 8
 """Cases simulated together: enough to be fast, few enough that progress is seen."""
 _SIGNALS = (signal.SIGINT, signal.SIGTERM)
@@ -22,16 +25,31 @@ _SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 def run(cases: Sequence[Case], processes: int = 2) -> str:
     """Judge the cases and return the tables as text. After Ctrl-C or SIGTERM: of those that were done."""
-    outcomes: list[Outcome] = []
     groups = sorted(batches(cases, BATCH), key=lambda group: -sum(case.days for case in group))
+
+    def progress(done: Sequence[Outcome]) -> str:
+        years = sum(outcome.case.days for outcome in done) / 365.25
+        return f"{len(done)} of {len(cases)} banks, {years:.1f} bank-years"
+
+    return report(in_processes(judge, groups, processes, progress))
+
+
+def in_processes(
+    work: Callable[[Group], Sequence[Result]],
+    groups: Sequence[Group],
+    processes: int,
+    progress: Callable[[Sequence[Result]], str],
+) -> list[Result]:
+    """What `work` makes of the groups, in several processes; `progress` says how far it has come. After Ctrl-C or
+    SIGTERM: of those that were done."""
+    results: list[Result] = []
     begun = time.monotonic()
     pool = ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _ignore_interrupts)
     before = {number: signal.signal(number, _interrupt_once) for number in _SIGNALS}
     try:
-        for done in as_completed([pool.submit(judge, group) for group in groups]):
-            outcomes += done.result()
-            days = sum(outcome.case.days for outcome in outcomes)
-            _say(f"\r{len(outcomes)} of {len(cases)} banks, {days / 365.25:.1f} bank-years, {_elapsed(begun)}")
+        for done in as_completed([pool.submit(work, group) for group in groups]):
+            results += done.result()
+            _say(f"\r{progress(results)}, {_elapsed(begun)}")
     except KeyboardInterrupt:
         _say("\ninterrupted: tables of what was done")
         pool.shutdown(wait=False, cancel_futures=True)
@@ -43,7 +61,7 @@ def run(cases: Sequence[Case], processes: int = 2) -> str:
     finally:
         pool.shutdown()
     _say("\n")
-    return report(outcomes)
+    return results
 
 
 def _interrupt_once(number: int, frame: FrameType | None) -> None:

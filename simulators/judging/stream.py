@@ -79,6 +79,8 @@ class Streams:
         self._sites = Sites(self.layout, [case.seed for case in cases], [case.season for case in cases])
         self._sensors = [Sensors(self.layout, case.seed, case.fault) for case in cases]
         self.truths = [Truth(case, _begin_ms(case)) for case in cases]
+        self.record: DayRecord | None = None
+        """What truly happened on the day whose chunks were given last."""
 
     @property
     def sites(self) -> Sites:
@@ -88,7 +90,7 @@ class Streams:
         """Day after day, the chunks of the banks that are still watched; `truths` grow along."""
         for day in range(max(case.days for case in self.cases)):
             extra = apply([case.fault for case in self.cases], self._sites, day)
-            record = self._sites.run_day(day, extra)
+            self.record = record = self._sites.run_day(day, extra)
             yield [self._chunk(bank, day, record) for bank, case in enumerate(self.cases) if day < case.days]
 
     def _chunk(self, bank: int, day: int, record: DayRecord) -> Chunk:

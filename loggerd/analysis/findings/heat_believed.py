@@ -11,10 +11,8 @@ from math import isnan, nan
 from typing import Any
 
 from loggerd.analysis.findings.events import DoubtEnded, Event, SensorDoubt
-from loggerd.analysis.frames import FRAME_MS, Frame
+from loggerd.analysis.frames import COLDEST_CELSIUS, FRAME_MS, HOTTEST_CELSIUS, Frame
 
-_COLDEST, _HOTTEST = -40.0, 95.0
-"""Outside of these no acid of a battery is measured, and common probes say their error values."""
 _LEAP_KELVIN = 15.0
 """More than this from one frame to the next is no block's doing."""
 _BELIEVED_AFTER_MS = 6 * 3_600_000
@@ -52,7 +50,7 @@ class Believed:
         for one, value in enumerate(found):
             if isnan(value):
                 continue
-            if not _COLDEST <= value <= _HOTTEST or self._leaps(one, value, reach, frame):
+            if not COLDEST_CELSIUS <= value <= HOTTEST_CELSIUS or self._leaps(one, value, reach, frame):
                 found[one] = nan
             else:
                 self._last[one] = value

@@ -1,5 +1,7 @@
-"""Is the current's scale right? Amp-hours against the change of the rested voltage, and ohms against the bank's"
-" size."""
+"""Is the current's scale right? Amp-hours against the change of the rested voltage, and ohms against the bank's size.
+
+A scale is wrong from the start or from one moment on; what creeps over weeks is the battery.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.course import Course
 from loggerd.analysis.findings.meter_common import (
     FRAMES_PER_DAY,
     FRAMES_PER_HOUR,
@@ -16,6 +19,7 @@ from loggerd.analysis.findings.meter_common import (
     Told,
     correction,
 )
+from loggerd.analysis.frames import FRAME_MS
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import Figure
 from loggerd.model.marks import Mark
@@ -71,8 +75,8 @@ class _State:
 
 
 class Scale:
-    """See the module. `value` of the finding: amp-hours moved for each amp-hour that the rated size explains,"
-    " in percent."""
+    """See the module. `value` of the finding: amp-hours moved for each amp-hour that the rated size explains, in
+    percent."""
 
     def __init__(self, ground: Ground) -> None:
         self._rated = ground.bank.rated_amp_hours
@@ -81,6 +85,8 @@ class Scale:
         self._reach = reach if reach is not None else 10 * self._rated
         self._teller = Teller("meter.shunt_scale", {})
         self._state = _State()
+        self._ratios, self._slopes = Course(), Course()
+        """Of the ratio of the readings, and of the ohms of a cell times rated amp-hours."""
         self._judged: tuple[str, Any] | None = None
         """What had been said, and the limits, when the readings were last judged; None after a new one."""
 
@@ -92,7 +98,7 @@ class Scale:
             state.full_at, state.held, state.quiet = None, 0, 0
         if look.judged and facts.sign != "reversed":
             self._follow(look, moment)
-        told = told or self._by_ohms(moment, facts) or self._by_depth_once(moment) or self._too_early()
+        told = told or self._by_ohms(look, moment, facts) or self._by_depth_once(moment) or self._too_early()
         return self._teller.tell(look, moment, told) if told else []
 
     def _follow(self, look: Look, moment: Moment) -> None:
@@ -127,6 +133,7 @@ class Scale:
             readings.pop()
         readings.append(new)
         del readings[:-_KEPT]
+        self._ratios.add(number * FRAME_MS, new[0])
         self._judged = None
 
     def _beyond(self, look: Look) -> Told | None:
@@ -138,16 +145,18 @@ class Scale:
                 state.beyond.pop(0)
             if len(state.beyond) >= FRAMES_PER_HOUR and self._reach >= 5 * self._rated:
                 words = f"in {len(state.beyond)} frames of a day the current was beyond {self._reach:g} A"
-                return self._wrong("too_large", words, 1000.0, None, state.beyond[0] * 300_000)
+                return self._wrong("too_large", words, 1000.0, None, state.beyond[0] * FRAME_MS)
         return None
 
-    def _by_ohms(self, moment: Moment, facts: Facts) -> Told | None:
+    def _by_ohms(self, look: Look, moment: Moment, facts: Facts) -> Told | None:
         """Ohms of a cell times amp-hours are much alike in all banks: a factor of 10 or more shows."""
         slope = facts.slope
         if slope is None or facts.bypass.startswith("bypassed"):
             return None
+        if look.frame.number % FRAMES_PER_HOUR == 0:
+            self._slopes.add(look.frame.start_ms, slope)
         low, high = moment.limits["cell_ohm_amp_hours_low"], moment.limits["cell_ohm_amp_hours_high"]
-        if low <= slope <= high:
+        if low <= slope <= high or self._slopes.crept(upward=slope > high):
             return None
         words = (
             f"by its load steps a cell has {slope:.2g} ohms times rated amp-hours, plausible are {low:g} to {high:g}"
@@ -176,6 +185,12 @@ class Scale:
         most = moment.limits["scale_ratio_high"] * self._by_hours
         told = self._teller.verdict()
         ratio = self._beyond_any(most, alone=told != "right")
+        if ratio is not None and self._ratios.crept(upward=True):
+            words = (
+                f"the meter counts {ratio:.0%} of the rated amp-hours for a whole change of the rested voltage, and has"
+                " come there little by little: that is the battery and no scale"
+            )
+            return Told("cannot_tell", words, (), "bank", None, ratio * 100, ratio * 80, ratio * 140)
         if ratio is not None:
             words = f"the meter counted {ratio:.0%} of the rated amp-hours for a whole change of the rested voltage"
             return self._wrong("too_large", words, ratio, ratio, self._state.full_ms)
@@ -264,8 +279,10 @@ class Scale:
     def to_plain(self) -> dict[str, Any]:
         state = dict(vars(self._state))
         state["beyond"], state["readings"] = list(state["beyond"]), [list(one) for one in state["readings"]]
-        return {"said": dict(self._teller.said), "state": state}
+        courses = {"ratios": self._ratios.to_plain(), "slopes": self._slopes.to_plain()}
+        return {"said": dict(self._teller.said), "state": state, **courses}
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._teller.said = dict(plain["said"])
         self._state, self._judged = _State(**plain["state"]), None
+        self._ratios, self._slopes = Course.from_plain(plain["ratios"]), Course.from_plain(plain["slopes"])

@@ -1,0 +1,195 @@
+"""The application: routes, each behind the gate, with the record open while it is answered."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qsl, quote
+from zoneinfo import ZoneInfo
+
+from anyio import CapacityLimiter, to_thread
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.routing import BaseRoute, Mount
+from starlette.routing import Route as Address
+
+from loggerd.clock import Clock
+from loggerd.errors import LoggerdError, StoreError
+from loggerd.model.access import Need, SignedIn
+from loggerd.outputs.web.asking import Ask, CannotBeUsed, NotThere, Route, TooMuch
+from loggerd.outputs.web.carried import Carried
+from loggerd.outputs.web.gate import Facts, Gate
+from loggerd.outputs.web.guards import HeaderGuard, OriginGuard
+from loggerd.outputs.web.rendering import Rendering
+from loggerd.outputs.web.streaming import Stream, Streaming
+from loggerd.settings.site import SiteSettings
+from loggerd.settings.texts import LANGUAGES, load_texts
+from loggerd.store.record import RecordReader
+from loggerd.wording.reader import Reader
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp
+
+_log = logging.getLogger("loggerd")
+
+MOST_BYTES = 65_536
+"""Of what is sent with a request."""
+_THREADS = 4
+"""Pages made at the same time: each holds the record open, and a small board has few cores."""
+
+
+class Application:
+    """What answers requests: made once, for one site."""
+
+    def __init__(
+        self, site: SiteSettings, clock: Clock, gate: Gate, routes: Iterable[Route], streams: Iterable[Stream] = ()
+    ) -> None:
+        self.site = site
+        self.streaming = Streaming(site, clock, gate, streams)
+        self._clock = clock
+        self._gate = gate
+        self._rendering = Rendering()
+        self._path = Path(site.record.path)
+        self._threads = CapacityLimiter(_THREADS)
+        self._routes = tuple(routes)
+
+    def asgi(self) -> ASGIApp:
+        """The application as a server wants it."""
+        addresses: list[BaseRoute] = [self._address(one) for one in self._routes]
+        addresses += self.streaming.addresses()
+        addresses.append(Mount("/static", Carried(self._rendering.static)))
+        return Starlette(
+            routes=addresses,
+            middleware=[
+                Middleware(HeaderGuard, hosts=self.site.web.hosts, encrypted=self.site.web.encrypted),
+                Middleware(OriginGuard),
+                Middleware(GZipMiddleware, minimum_size=600, compresslevel=6),
+            ],
+            exception_handlers={404: self._no_such_page, 405: self._no_such_page},
+        )
+
+    def _address(self, route: Route) -> Address:
+        async def answer(request: Request) -> Response:
+            try:
+                body = await _bounded_body(request)
+            except CannotBeUsed as refused:
+                return _short(route, 413, str(refused))
+            return await to_thread.run_sync(self._answer, route, request, body, limiter=self._threads)
+
+        return Address(route.path, answer, methods=[route.method])
+
+    def _answer(self, route: Route, request: Request, body: bytes) -> Response:
+        """In a thread: who asks, whether they may, and what the function behind the address says."""
+        try:
+            return self._let_in(route, request, body)
+        except NotThere as missing:
+            status, words, later = 404, str(missing), None
+        except TooMuch as much:
+            status, words, later = 429, str(much), str(much.seconds)
+        except StoreError as error:
+            _log.warning("a page cannot be shown: %s", error)
+            status, words, later = 503, str(error), None
+        except (CannotBeUsed, LoggerdError) as refused:
+            status, words, later = 422 if route.program else 400, str(refused), None
+        response = self._fault(route, request, status, words)
+        if later is not None:
+            response.headers["Retry-After"] = later
+        return response
+
+    def _let_in(self, route: Route, request: Request, body: bytes) -> Response:
+        who = self._gate.recognise(facts_of(request), program=route.program)
+        if not route.need.met_by(who.role if who else None):
+            return _kept_out(route, request, who)
+        if route.without_record:
+            return route.handler(self._ask(request, body, who, None))
+        record = RecordReader.open(self._path)
+        try:
+            return route.handler(self._ask(request, body, who, record))
+        finally:
+            record.close()
+
+    def _ask(self, request: Request, body: bytes, who: SignedIn | None, record: RecordReader | None) -> Ask:
+        form = {}
+        if request.headers.get("content-type", "").startswith("application/x-www-form-urlencoded"):
+            form = dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=500))
+        return Ask(
+            self.site,
+            record,  # type: ignore[arg-type] # a route without a record must not touch it
+            self._clock,
+            reader_for(who, self.site),
+            self._rendering,
+            who,
+            dict(request.path_params),
+            dict(request.query_params),
+            form,
+            {name.lower(): value for name, value in request.headers.items()},
+            dict(request.cookies),
+            body,
+            request.url.path + (f"?{request.url.query}" if request.url.query else ""),
+            request.client.host if request.client else "",
+        )
+
+    def _fault(self, route: Route, request: Request, status: int, words: str) -> Response:
+        if route.program:
+            return JSONResponse({"fault": words}, status)
+        nobody = self._ask(request, b"", None, None)
+        return nobody.page("fault.html", status, fault=words)
+
+    def _no_such_page(self, request: Request, error: Exception) -> Response:
+        status = getattr(error, "status_code", 404)
+        words = "there is no such page" if status == 404 else "this address does not take that"
+        if request.url.path.startswith("/api/"):
+            return JSONResponse({"fault": words}, status)
+        return self._ask(request, b"", None, None).page("fault.html", status, fault=words)
+
+
+def facts_of(request: Request) -> Facts:
+    """A request as the gate wants it."""
+    headers = {name.lower(): value for name, value in request.headers.items()}
+    address = request.client.host if request.client else ""
+    return Facts(request.method, request.url.path, headers, dict(request.cookies), address)
+
+
+def reader_for(who: SignedIn | None, site: SiteSettings) -> Reader:
+    """The language and units of who reads."""
+    language = who.language if who is not None and who.language in LANGUAGES else "en"
+    fahrenheit = who is not None and who.fahrenheit
+    return Reader(load_texts(language), ZoneInfo(site.site.timezone), fahrenheit=fahrenheit)
+
+
+async def _bounded_body(request: Request) -> bytes:
+    """Raises CannotBeUsed for more than MOST_BYTES."""
+    parts, size = [], 0
+    async for part in request.stream():
+        size += len(part)
+        if size > MOST_BYTES:
+            raise CannotBeUsed(f"more than {MOST_BYTES} bytes were sent")
+        parts.append(part)
+    return b"".join(parts)
+
+
+def _short(route: Route, status: int, words: str) -> Response:
+    return JSONResponse({"fault": words}, status) if route.program else Response(words, status, media_type="text/plain")
+
+
+def _kept_out(route: Route, request: Request, who: SignedIn | None) -> Response:
+    """Nobody is signed in, or somebody who may not do this."""
+    if route.program:
+        if who is None:
+            words, marks = "a token is needed", {"WWW-Authenticate": "Bearer"}
+            return JSONResponse({"fault": words}, 401, marks)
+        return JSONResponse({"fault": "this token may not do that"}, 403)
+    if who is not None:
+        return Response("Only keepers may do that.", 403, media_type="text/plain")
+    if route.method != "GET":
+        return RedirectResponse("/sign-in", 303)
+    place = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    return RedirectResponse(f"/sign-in?next={quote(place, safe='')}", 303)
+
+
+__all__ = ["MOST_BYTES", "Application", "Need", "facts_of", "reader_for"]

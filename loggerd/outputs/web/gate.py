@@ -1,0 +1,31 @@
+"""Who asks: what every request passes before anything is looked up."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from loggerd.model.access import SignedIn
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What is known of a request before it is answered. Names of headers are in small letters."""
+
+    method: str
+    path: str
+    headers: Mapping[str, str] = field(default_factory=dict)
+    cookies: Mapping[str, str] = field(default_factory=dict)
+    address: str = ""
+
+
+class Gate(Protocol):
+    """Recognises who asks. Called from several threads."""
+
+    def recognise(self, facts: Facts, *, program: bool) -> SignedIn | None:
+        """The person of a session, or, on the interface for programs, also the program of a token; None for nobody.
+
+        Raises TooMuch where somebody tries tokens.
+        """
+        ...

@@ -1,0 +1,106 @@
+"""Server-sent events: an answer that goes on, behind the same gate as the pages."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+from anyio import to_thread
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+from starlette.routing import Route as Address
+
+from loggerd.clock import Clock
+from loggerd.model.access import Need, SignedIn
+from loggerd.outputs.web.asking import TooMuch
+from loggerd.outputs.web.gate import Facts, Gate
+from loggerd.settings.site import SiteSettings
+
+MOST_STREAMS = 20
+"""Open at a time: more would be something else than keepers looking."""
+
+
+@dataclass(frozen=True)
+class StreamAsk:
+    """What a stream is asked for. It ends as soon as `stopping` is set."""
+
+    site: SiteSettings
+    clock: Clock
+    who: SignedIn | None
+    path: Mapping[str, str]
+    query: Mapping[str, str]
+    stopping: asyncio.Event
+    again: Callable[[], bool] = field(default=lambda: True)
+    """Whether whoever listens is still signed in; to be asked in a thread, now and then."""
+
+
+Events: TypeAlias = Callable[[StreamAsk], AsyncIterator[str]]
+"""Gives the text of one event after another, each whole with its empty line at the end."""
+
+
+@dataclass(frozen=True)
+class Stream:
+    """One address of events."""
+
+    path: str
+    events: Events
+    need: Need
+
+
+class Streaming:
+    """All streams of an application."""
+
+    def __init__(self, site: SiteSettings, clock: Clock, gate: Gate, streams: Iterable[Stream]) -> None:
+        self._site, self._clock, self._gate = site, clock, gate
+        self._streams = tuple(streams)
+        self._stopping = asyncio.Event()
+        self._open = 0
+
+    def stop(self) -> None:
+        """End every stream: a server that stops must not wait for who listens."""
+        self._stopping.set()
+
+    def addresses(self) -> list[Address]:
+        return [self._address(one) for one in self._streams]
+
+    def _address(self, stream: Stream) -> Address:
+        async def answer(request: Request) -> Response:
+            headers = {name.lower(): value for name, value in request.headers.items()}
+            client = request.client.host if request.client else ""
+            facts = Facts(request.method, request.url.path, headers, dict(request.cookies), client)
+
+            def known() -> SignedIn | None:
+                return self._gate.recognise(facts, program=False)
+
+            def again() -> bool:
+                one = known()
+                return stream.need.met_by(one.role if one else None)
+
+            try:
+                who = await to_thread.run_sync(known)
+            except TooMuch as much:
+                return Response(str(much), 429, media_type="text/plain")
+            if not stream.need.met_by(who.role if who else None):
+                return Response("sign in first", 401, media_type="text/plain")
+            if self._open >= MOST_STREAMS:
+                return Response("too many pages are being watched", 503, media_type="text/plain")
+            ask = StreamAsk(
+                self._site, self._clock, who, request.path_params, request.query_params, self._stopping, again
+            )
+            return StreamingResponse(
+                self._counted(stream.events(ask)),
+                media_type="text/event-stream",
+                headers={"X-Accel-Buffering": "no"},
+            )
+
+        return Address(stream.path, answer, methods=["GET"])
+
+    async def _counted(self, events: AsyncIterator[str]) -> AsyncIterator[str]:
+        self._open += 1
+        try:
+            async for one in events:
+                yield one
+        finally:
+            self._open -= 1

@@ -1,0 +1,2 @@
+def report(y): return ""
+def as_json(y): return {}

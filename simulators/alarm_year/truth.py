@@ -1,0 +1,72 @@
+"""What truly happened since a fault began, as the bounds on its alarm count it: rests, discharges, no way back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from simulators.judging import chemistry as laws
+from simulators.judging.chemistry import Floats
+from simulators.judging.judge import INTERVAL_MS
+from simulators.judging.site import Sites
+from simulators.judging.stream import DayRecord
+
+REST_AMPS, REST_MINUTES = 0.02, 60
+"""A rest: so little current, as a share of the rated amp-hours, for so long; common practice, no source."""
+DISCHARGE_SHARE, RETURN_SHARE = 0.10, 0.05
+"""A discharge: so much of the rated amp-hours taken, and then so much of it charged; common practice, no source."""
+_GAS_CONSTANT, _KELVIN, _THERMONEUTRAL_VOLTS = 8.314, 273.15, 1.48
+
+
+@dataclass
+class BankTruth:
+    """Instants (ms on the axis) of one bank, day by day."""
+
+    rated_amp_hours: float
+    rests_ms: list[int] = field(default_factory=list)
+    """When each rest had lasted long enough to be one."""
+    discharges_ms: list[int] = field(default_factory=list)
+    """When each discharge was over."""
+    no_way_back_ms: int | None = None
+    """When heat first outgrew what the air takes: by Semenov's criterion (from memory) the heat of the side reactions,
+    as far as it grows with temperature, times the thermal resistance is 1 K/K."""
+    _still: int = 0
+    _taken: float = 0.0
+    _deepest: float = 0.0
+
+    def take(self, amps: Floats, gain: Floats | None, start_ms: int) -> None:
+        """Take in a day, minute by minute, that begins at an instant. `gain`: see `heat_gain`, None if of no interest."""
+        times = start_ms + INTERVAL_MS * np.arange(1, len(amps) + 1)
+        for at_ms, value in zip(times.tolist(), amps.tolist(), strict=True):
+            self._count(at_ms, value)
+        if self.no_way_back_ms is None and gain is not None and (gain >= 1.0).any():
+            self.no_way_back_ms = int(times[int((gain >= 1.0).argmax())])
+
+    def _count(self, at_ms: int, amps: float) -> None:
+        self._still = self._still + 1 if abs(amps) < REST_AMPS * self.rated_amp_hours else 0
+        if self._still == REST_MINUTES:
+            self.rests_ms.append(at_ms)
+        self._taken = max(self._taken - amps / 60.0, 0.0)
+        self._deepest = max(self._deepest, self._taken)
+        if self._deepest - self._taken >= RETURN_SHARE * self.rated_amp_hours:
+            if self._deepest >= DISCHARGE_SHARE * self.rated_amp_hours:
+                self.discharges_ms.append(at_ms)
+            self._deepest = self._taken = 0.0
+
+
+def heat_gain(record: DayRecord, bank: int, sites: Sites) -> Floats:
+    """K/K of the worst block, minute by minute: how much hotter it would get by its side reactions for each kelvin
+    that it is hotter. From 1 on it heats itself without end as long as the voltage is held."""
+    cells, kind = sites.cells, sites.layout.chemistry
+    draw, state = cells.draw, cells.condition
+    volts = record.block_volts[:, bank] / state.cells[bank]
+    celsius = record.celsius[:, bank]
+    rate = kind.gas_milliamps * 1e-5 * sites.layout.string_amp_hours * draw.gas[bank] * state.gas[bank]
+    above = draw.gas_per_volt[bank] * (volts - laws.GAS_REFERENCE_VOLTS)
+    amps = rate * laws.arrhenius(celsius, float(draw.gas_joules[bank])) * np.exp(above)
+    watts = amps * (volts - _THERMONEUTRAL_VOLTS * (1.0 - kind.recombined)) * state.cells[bank]
+    resistance = draw.kelvin_per_watt[bank] * draw.warmth_share[bank] * state.heat_path[bank]
+    gain = watts * resistance * draw.gas_joules[bank] / (_GAS_CONSTANT * (celsius + _KELVIN) ** 2)
+    worst: Floats = gain.max(axis=(1, 2))
+    return worst

@@ -154,11 +154,12 @@ done
 
 if [ -n "$systemd" ]; then
     install -m 0644 "$here/loggerd.service" /etc/systemd/system/loggerd.service
+    install -m 0644 "$here/loggerd-pages.service" /etc/systemd/system/loggerd-pages.service
     [ -e /etc/udev/rules.d/99-loggerd-serial.rules ] \
         || install -m 0644 "$here/99-loggerd-serial.rules" /etc/udev/rules.d/99-loggerd-serial.rules
     systemctl daemon-reload
     systemctl enable loggerd.service
-    systemctl try-restart loggerd.service
+    systemctl try-restart loggerd.service loggerd-pages.service
 fi
 
 echo "loggerd $name is installed in $target"
@@ -169,5 +170,7 @@ The settings in $etc/site.toml are an example. Next:
   2. $base/current/bin/loggerd check $etc/site.toml
   3. $base/current/bin/loggerd probe $etc/site.toml
   4. systemctl start loggerd
+  5. for the pages: runuser -u loggerd -- $base/current/bin/loggerd access $etc/site.toml add NAME --role keeper
+     and systemctl enable --now loggerd-pages
 END
 fi

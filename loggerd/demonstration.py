@@ -8,17 +8,21 @@ clock serves both.
 from __future__ import annotations
 
 import asyncio
+import secrets
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loggerd.access.doors import Access
 from loggerd.clock import AcceleratedClock
 from loggerd.decoding.registers import decode_scan
 from loggerd.decoding.sunspec import battery_counts
 from loggerd.decoding.text_lines import parse_line
 from loggerd.errors import StoreError
+from loggerd.model.access import Role
 from loggerd.model.scan import ScanBlock
 from loggerd.plans import SessionNote
 from loggerd.settings.domain import series_of
@@ -28,12 +32,15 @@ from loggerd.sources.modbus import ModbusDevice
 from loggerd.sources.serial_lines import PrintingDevice
 from loggerd.sources.sunspec import SunSpecDevice
 from loggerd.store.record import HOUR_MS, Commit, RecordWriter
-from loggerd.wiring import build_service, described_device
+from loggerd.wiring import build_pages, build_service, described_device
 from simulators.instruments.instrument import RegisterInstrument
 from simulators.instruments.line_printer import LinePrinter
 from simulators.scenarios import SCENARIOS
 from simulators.settings_text import settings_text
 from simulators.site import HistoryBlock, SimulatedSite
+
+if TYPE_CHECKING:
+    from loggerd.outputs.web.server import PagesServer
 
 HISTORY_STEP_SECONDS = 60.0
 DAY_MS = 86_400_000
@@ -54,6 +61,8 @@ class DemoChoice:
     seconds: float | None
     program: str = "loggerd"
     """What a keeper types to start loggerd."""
+    pages_port: int = 0
+    """Where the pages are served; 0 for a free port."""
 
 
 class HeldClock(AcceleratedClock):
@@ -101,10 +110,13 @@ async def _serve(
     service = build_service(settings, clock)
     running = asyncio.create_task(service.run())
     stopping = asyncio.create_task(stop.wait())
+    started = asyncio.create_task(service.started.wait())
+    pages, served = None, None
     try:
-        await asyncio.wait({running, asyncio.create_task(service.started.wait())}, return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait({running, started}, return_when=asyncio.FIRST_COMPLETED)
+        pages, served = await _serve_pages(settings, clock, choice, say)
         say(f"the service reads it now, {choice.speed:g} times as fast as the clock. In another terminal:")
-        for words in ("cycles {}", "probe {} --device shunt", "export {} | tail", "cycles {} --json"):
+        for words in ("findings {}", "alarms {}", "cycles {}", "export {} | tail"):
             say(f"  {choice.program} {words.format(path)}")
         say("Ctrl-C stops service and simulators.")
         await asyncio.wait({running, stopping}, timeout=choice.seconds, return_when=asyncio.FIRST_COMPLETED)
@@ -112,6 +124,25 @@ async def _serve(
         await running
     finally:
         stopping.cancel()
+        started.cancel()
+        if pages is not None and served is not None:
+            pages.stop()
+            await served
+
+
+async def _serve_pages(
+    settings: SiteSettings, clock: HeldClock, choice: DemoChoice, say: Say
+) -> tuple[PagesServer, asyncio.Task[None]]:
+    """The pages beside the service, by the same clock, and a keeper to look at them with a password made for this."""
+    password = "-".join(secrets.token_hex(2) for _ in range(3))
+    access = Access.of(settings, clock)
+    hashed = access.passwords.hashed(password)
+    access.store.add_person("keeper", Role.KEEPER, hashed, access.line("demo", "", "person added"))
+    web = settings.web.model_copy(update={"port": choice.pages_port})
+    server = build_pages(settings.model_copy(update={"web": web}), clock)
+    port = server.listen()
+    say(f'pages at http://127.0.0.1:{port} - sign in as "keeper" with the password {password}')
+    return server, asyncio.create_task(server.serve())
 
 
 def write_history(site: SimulatedSite, settings: SiteSettings, until_ms: int, say: Say) -> None:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from loggerd.access.links import CAN_BE_ACKNOWLEDGED, acknowledge_link
 from loggerd.analysis.findings import newest
-from loggerd.model.alarm import Alarm, AlarmKey, AlarmState
+from loggerd.errors import StoreError
+from loggerd.model.alarm import Alarm, AlarmEvent, AlarmKey, AlarmState
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import LedgerName
 from loggerd.model.outbox import ItemKind, OutboxItem
@@ -25,6 +29,8 @@ from loggerd.wording.digest_figures import day_edges, days_of, summarise
 from loggerd.wording.heartbeat import Alive, compose_heartbeat, compose_test, utc_text
 from loggerd.wording.mail import Mail, compose
 from loggerd.wording.reader import Reader
+
+_log = logging.getLogger("loggerd")
 
 _DAY_MS = 86_400_000
 _SILENT = "device_silent"
@@ -43,12 +49,26 @@ class Letters:
         if letter.topic == ItemKind.TEST.value:
             return compose_test(self.site(reader), words)
         if letter.topic == ItemKind.HEARTBEAT.value:
-            return compose_heartbeat(self.alive(letter, reader), _standing(letter), self.site(reader), words)
+            return compose_heartbeat(self.alive(letter, reader), standing(letter), self.site(reader), words)
         if letter.topic == ItemKind.DIGEST.value:
-            return compose_digest(self._digest(letter, reader), self.site(reader), words, png)
+            return compose_digest(self.digest(letter, reader), self.site(reader), words, png)
         found = {bank.name: self._findings(bank.name, reader) for bank in self._settings.banks}
         items = [item for one in letter.items if (item := _item(one, letter, found)) is not None]
-        return compose(items, self.site(reader), words)
+        linked = [replace(item, acknowledge_url=self._acknowledge_url(item.alarm, letter, reader)) for item in items]
+        return compose(linked, self.site(reader), words)
+
+    def _acknowledge_url(self, alarm: Alarm, letter: Letter, reader: RecordReader) -> str:
+        """Where the receiver can acknowledge an alarm; "" where there is nothing to. No mail is held up by its link."""
+        if not self._settings.web.links_in_mails or alarm.state not in CAN_BE_ACKNOWLEDGED:
+            return ""
+        raised = reader.last_alarm_change(alarm.key, AlarmEvent.RAISED)
+        if raised is None:
+            return ""
+        try:
+            return acknowledge_link(self._settings, alarm.key, raised.id, letter.receiver.name, letter.now_ms) or ""
+        except StoreError as error:
+            _log.warning("a mail to %s has no link to acknowledge: %s", letter.receiver.name, error)
+            return ""
 
     def words(self, keeper: str) -> Reader:
         """The keeper's language and units."""
@@ -64,7 +84,7 @@ class Letters:
             highest = max(limits["equalize_volts_per_cell"], limits["absorption_volts_per_cell"])
             facts[bank.name] = BankFacts(bank, highest)
         unset = any(one.key.condition == "clock_not_set" and one.active for one in reader.alarms())
-        return Site(self._settings.site.name, facts, clock_set=not unset)
+        return Site(self._settings.site.name, facts, self._settings.web.address or "", clock_set=not unset)
 
     def alive(self, letter: Letter, reader: RecordReader) -> Alive:
         """How the logger is. The next sign of life is due at the set hour of the next day, local time."""
@@ -92,7 +112,7 @@ class Letters:
             "number": alive.number,
             "devices": alive.instruments,
             "devices_answering": alive.answering,
-            "alarms_standing": len(_standing(letter)),
+            "alarms_standing": len(standing(letter)),
         }
 
     def _next_ms(self, now_ms: int) -> int:
@@ -108,15 +128,17 @@ class Letters:
     def _findings(self, bank: str, reader: RecordReader) -> list[Finding]:
         return newest(one.finding for one in reader.newest_findings(bank))
 
-    def _digest(self, letter: Letter, reader: RecordReader) -> Digest:
-        keeper = next(one for one in self._settings.keepers if one.name == letter.receiver.name)
-        days = 7 if keeper.digest == "weekly" else 1
+    def digest(self, letter: Letter, reader: RecordReader, days: int | None = None) -> Digest:
+        """What there is to tell of so many whole days before today; None: of as many as the keeper's own digest."""
+        if days is None:
+            keeper = next((one for one in self._settings.keepers if one.name == letter.receiver.name), None)
+            days = 1 if keeper is not None and keeper.digest == "daily" else 7
         end_ms = day_edges(letter.now_ms, 0, self._zone)[0]
         start_ms = day_edges(end_ms - days * _DAY_MS + _DAY_MS // 2, 0, self._zone)[0]
         own = letter.receiver.banks
         chosen = [bank.name for bank in self._settings.banks if own is None or bank.name in own]
         told = tuple(self._bank(name, (start_ms, end_ms), days, reader) for name in chosen)
-        return Digest(start_ms, end_ms, days == 7, told, _standing(letter))
+        return Digest(start_ms, end_ms, days, told, standing(letter))
 
     def _bank(self, name: str, span: tuple[int, int], days: int, reader: RecordReader) -> BankDigest:
         start_ms, end_ms = span
@@ -133,7 +155,7 @@ class Letters:
         )
 
 
-def _standing(letter: Letter) -> tuple[Alarm, ...]:
+def standing(letter: Letter) -> tuple[Alarm, ...]:
     """Alarms that stand and concern the receiver."""
     hidden = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
     own = letter.receiver.banks

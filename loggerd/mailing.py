@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from loggerd.delivering import Way
 from loggerd.errors import DeliveryRefused
 from loggerd.model.alarm import Priority
-from loggerd.model.outbox import Lane, OutboxMail
+from loggerd.model.outbox import ItemKind, Lane, OutboxMail
 from loggerd.outputs.attempt import Attempt
 from loggerd.outputs.bare_mail import COMPOSING_FAULTS, bare_mail
 from loggerd.outputs.mail_form import mail_bytes, new_message_id
@@ -19,6 +19,7 @@ from loggerd.outputs.notify import Receiver
 from loggerd.outputs.outcome import Outcome, Trouble
 from loggerd.outputs.planning import Letter
 from loggerd.outputs.quiet_hours import QuietHours
+from loggerd.outputs.signing import signed_mail
 from loggerd.outputs.webhook import Webhook, call_webhook, webhook_body
 from loggerd.settings.delivery import WEBHOOK, KeeperSettings, MailSettings, WebhookSettings
 from loggerd.settings.secret_places import read_secret
@@ -44,14 +45,15 @@ class Tell(Protocol):
 def receivers_of(settings: SiteSettings) -> tuple[Receiver, ...]:
     """All that are told of alarms: keepers in the order of the file, then the webhook."""
     zone = ZoneInfo(settings.site.timezone)
-    found = [_keeper(keeper, zone) for keeper in settings.keepers]
+    found = [keeper_receiver(keeper, zone) for keeper in settings.keepers]
     if settings.webhook is not None:
         hook = settings.webhook
         found.append(Receiver(Lane.WEBHOOK, WEBHOOK, hook.url, None, Priority(hook.least_priority)))
     return tuple(found)
 
 
-def _keeper(keeper: KeeperSettings, zone: ZoneInfo) -> Receiver:
+def keeper_receiver(keeper: KeeperSettings, zone: ZoneInfo) -> Receiver:
+    """A keeper as one who is told."""
     times = keeper.quiet_times
     return Receiver(
         Lane.MAIL,
@@ -108,6 +110,8 @@ def mail_way(settings: SiteSettings, table: MailSettings, compose: Compose) -> W
         except COMPOSING_FAULTS:
             _log.exception("the words of a mail to %s cannot be made; it is sent without them", letter.receiver.name)
             mail = bare_mail(letter)
+        if letter.topic == ItemKind.HEARTBEAT.value:
+            mail = _signed(settings, mail)
         return mail.subject, letter_bytes(settings, letter, mail, message_id)
 
     def send(mail: OutboxMail, content: bytes, attempt: Attempt) -> Outcome:
@@ -119,6 +123,19 @@ def mail_way(settings: SiteSettings, table: MailSettings, compose: Compose) -> W
 
     receivers = tuple(one for one in receivers_of(settings) if one.lane is Lane.MAIL)
     return Way(Lane.MAIL, receivers, composed, lambda: new_message_id(table.sender), send, table.timeout_seconds)
+
+
+def _signed(settings: SiteSettings, mail: Mail) -> Mail:
+    """A sign of life with its signature, where the settings name a secret. Without it, it is better sent than not."""
+    table = settings.heartbeat
+    if table is None or not table.signed or not mail.head:
+        return mail
+    try:
+        secret = read_secret("secret", table.secret_file, table.secret_env, table.secret_credential)
+    except DeliveryRefused as error:
+        _log.warning("a sign of life is mailed without its signature: %s", error)
+        return mail
+    return signed_mail(mail, secret.encode())
 
 
 def _webhook_way(settings: SiteSettings, table: WebhookSettings, tell: Tell) -> Way:

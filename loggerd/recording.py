@@ -1,8 +1,8 @@
 """The record as the service uses it: a session with its recorder, commits, ledgers in step, and what to do on faults.
 
-Everything but `scan`, `device_event`, `alive` and `status` is called from the one thread that writes. While the record
-takes nothing (disk full, failing or gone), readings wait in memory and it is tried again now and then; the ledgers are
-then taken up from the record, so that they always tell of exactly the readings in it.
+Everything but `scan`, `device_event`, `alive`, `status` and `not_stored` is called from the one thread that writes.
+While the record takes nothing (disk full, failing or gone), readings wait in memory and it is tried again now and then;
+the ledgers are then taken up from the record, so that they always tell of exactly the readings in it.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent
 from loggerd.store.record import HOUR_MS, BankResults, Commit, RecordEvent, RecordReader, RecordWriter, set_aside
 from loggerd.taking_in import Intake, take_in
-from loggerd.waiting import Waiting
+from loggerd.waiting import NotStored, Waiting
 
 _log = logging.getLogger("loggerd")
 
@@ -69,6 +69,7 @@ class Recording:
         self._lock = threading.Lock()
         self._waiting = Waiting()
         self._fault: str | None = None
+        self._fault_began_ms = 0
         self._must_reopen = False
         self._tried = 0.0
         self._last_turn = time.monotonic()
@@ -141,6 +142,11 @@ class Recording:
         if (fault := self._fault) is not None:
             return f"the record takes nothing: {fault}"
         return f"{self._recorder.scans} scans read"
+
+    def not_stored(self) -> NotStored | None:
+        """Since when the record takes nothing, None while it does. From any thread."""
+        fault, began_ms = self._fault, self._fault_began_ms
+        return None if fault is None else NotStored(began_ms, fault)
 
     def clock_is_set(self) -> bool:
         return self._clock.state() is ClockState.SET
@@ -270,6 +276,7 @@ class Recording:
     def _failed(self, error: StoreError) -> None:
         if self._fault is None:
             _log.error("%s", error)
+            self._fault_began_ms = self._clock.mono_ms()
         self._fault = str(error)
         self._tried = time.monotonic()
         self._must_reopen = self._must_reopen or not isinstance(error, StoreFull)

@@ -17,9 +17,11 @@ from loggerd.clock import Clock
 from loggerd.delivering import Delivering, store_through
 from loggerd.letters import Letters
 from loggerd.mailing import ways_of
+from loggerd.not_storing import NotStoringMail
 from loggerd.recording import Recording
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent, Line, Sink
+from loggerd.status import EVERY_SECONDS, StatusKeeper
 from loggerd.supervisor import tell_supervisor, watchdog_seconds
 
 _log = logging.getLogger("loggerd")
@@ -46,6 +48,7 @@ class Service:
         """Set when the record is open and the lines are being read."""
         self._writing = ThreadPoolExecutor(1, "record")
         self._recording: Recording | None = None
+        self._status = StatusKeeper(path, clock, lines)
         self._delivering: Delivering | None = None
 
     def stop(self) -> None:
@@ -68,13 +71,14 @@ class Service:
         return Recording.open(self.settings, self.path, self._clock, self._announce)
 
     async def _with_record(self, recording: Recording) -> None:
-        sink = Sink(recording.scan, self._heard)
+        sink = Sink(self._status.through(recording.scan), self._heard)
         tasks = [asyncio.create_task(line.run(sink), name="line") for line in self.lines]
         tasks.append(asyncio.create_task(self._commit_on_time(recording), name="commit"))
         tasks.append(asyncio.create_task(self._feed_watchdog(recording), name="watchdog"))
+        tasks.append(asyncio.create_task(self._tell_pages(recording), name="status"))
         jobs = CalendarJobs(self.settings, recording, self._writing)
         jobs.start()
-        delivering = self._deliver(recording)
+        delivering, direct = self._deliver(recording), self._not_storing(recording)
         self.started.set()
         tell_supervisor("READY=1", f"STATUS=reading {sum(len(line.devices) for line in self.lines)} devices")
         try:
@@ -83,8 +87,10 @@ class Service:
             tell_supervisor("STOPPING=1")
             await jobs.stop()
             await _end(tasks)
-            if delivering is not None:
-                await asyncio.to_thread(delivering.stop)
+            self._status.remove()
+            for mailing in (delivering, direct):
+                if mailing is not None:
+                    await asyncio.to_thread(mailing.stop)
             await asyncio.get_running_loop().run_in_executor(self._writing, recording.commit_rest)
 
     def _deliver(self, recording: Recording) -> Delivering | None:
@@ -99,6 +105,15 @@ class Service:
         delivering.start()
         self._delivering = delivering
         return delivering
+
+    def _not_storing(self, recording: Recording) -> NotStoringMail | None:
+        """Begin to watch whether the record takes anything, which alone is told past the record."""
+        mail = self.settings.mail
+        if mail is None or not self.settings.keepers:
+            return None
+        watching = NotStoringMail(self.settings, mail, recording.not_stored, self._clock)
+        watching.start()
+        return watching
 
     async def _until_stopped(self, tasks: list[asyncio.Task[None]]) -> None:
         """Wait for stop(). A task that ends by itself is a bug: the service ends with it, to be started anew."""
@@ -131,6 +146,7 @@ class Service:
                 await self._clock.sleep_until(min(due, look))
                 continue
             await loop.run_in_executor(self._writing, recording.commit)
+            self._status.looked()
             due += period_ms
             due = max(due, self._clock.mono_ms())
 
@@ -142,6 +158,12 @@ class Service:
             mailing = self._delivering is None or self._delivering.alive()
             if every and mailing and recording.alive():
                 tell_supervisor("WATCHDOG=1", f"STATUS={recording.status()}")
+
+    async def _tell_pages(self, recording: Recording) -> None:
+        """Write once a minute how the service does, for the page of the logger."""
+        while True:
+            self._status.write(recording.status())
+            await asyncio.sleep(EVERY_SECONDS)
 
 
 async def _end(tasks: list[asyncio.Task[None]]) -> None:

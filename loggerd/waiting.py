@@ -27,6 +27,14 @@ class Lost:
         return f"{self.scans} readings from {seconds:.0f} s could not be stored and were given up"
 
 
+@dataclass(frozen=True)
+class NotStored:
+    """Since when (monotonic ms) the record has taken nothing, and why."""
+
+    since_mono_ms: int
+    reason: str
+
+
 class Waiting:
     """Readings and events of one session, oldest first."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from loggerd.clock import Clock
 from loggerd.decoding.registers import RegisterPlace
@@ -20,6 +20,9 @@ from loggerd.sources.modbus import ModbusDevice, ModbusLine, TcpConnection
 from loggerd.sources.rtu_port import RtuConnection
 from loggerd.sources.serial_lines import PrintingDevice, SerialLinesLine, SerialPort
 from loggerd.sources.sunspec import SunSpecDevice
+
+if TYPE_CHECKING:
+    from loggerd.outputs.web.server import PagesServer
 
 LineBuilder: TypeAlias = Callable[[list[DeviceSettings], Clock], Line]
 
@@ -39,6 +42,21 @@ def build_lines(settings: SiteSettings, clock: Clock, only: str | None = None) -
 def build_service(settings: SiteSettings, clock: Clock, announce: Callable[[str], None] | None = None) -> Service:
     """The service of a site. `announce` is told of every commit once it is in the record."""
     return Service(settings, Path(settings.record.path), clock, build_lines(settings, clock), announce)
+
+
+def build_pages(settings: SiteSettings, clock: Clock) -> PagesServer:
+    """The pages of a site, and its interface for programs. Raises StoreError."""
+    # The service does without them, and its memory too.
+    from loggerd.access.doors import Access
+    from loggerd.outputs.web.access_routes import access_routes
+    from loggerd.outputs.web.application import Application
+    from loggerd.outputs.web.keeping import Keeper
+    from loggerd.outputs.web.routes import ROUTES, STREAMS
+    from loggerd.outputs.web.server import PagesServer
+
+    access = Access.of(settings, clock)
+    routes = (*ROUTES, *access_routes(access))
+    return PagesServer(Application(settings, clock, Keeper(access, settings.web), routes, STREAMS))
 
 
 def _modbus_line(devices: list[DeviceSettings], clock: Clock) -> Line:

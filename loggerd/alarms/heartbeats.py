@@ -159,13 +159,20 @@ class WatchState:
         return WatchState(sites, tuple(replace(one, next_mono_ms=one.next_mono_ms + by_ms) for one in self.notices))
 
 
-def looked(state: WatchState, graces_ms: Mapping[str, int], repeats_ms: Mapping[str, int], mono_ms: int) -> WatchState:
-    """The state after a look at the sites. `graces_ms`: by site; `repeats_ms`: by keeper who is told, 0 for once."""
-    for name, grace_ms in graces_ms.items():
-        watched = state.sites.get(name)
-        if watched is None:
+def looked(
+    state: WatchState, graces_ms: Mapping[str, int], repeats_ms: Mapping[str, int] | None, mono_ms: int
+) -> WatchState:
+    """The state after a look at the sites. `graces_ms`: by site; `repeats_ms`: by keeper who is told, 0 for once.
+
+    Without `repeats_ms` nobody is told: sites that are new begin to be waited for, and nothing else changes.
+    """
+    for name in graces_ms:
+        if name not in state.sites:
             state = state.with_site(name, unheard(mono_ms))
-            continue
+    if repeats_ms is None:
+        return state
+    for name, grace_ms in graces_ms.items():
+        watched = state.sites[name]
         late_ms = overdue_ms(watched, grace_ms, mono_ms)
         if late_ms > 0:
             state = _silent(state, name, late_ms, repeats_ms, mono_ms)

@@ -43,15 +43,20 @@ def _watched(plain: Mapping[str, Any]) -> Watched:
 
 
 def _notice(plain: Mapping[str, Any]) -> Notice:
-    texts = {name: plain[name] for name in _TEXTS}
-    if not all(isinstance(text, str) for text in texts.values()):
-        raise ValueError("a text of it is none")
-    wholes = {name: whole(plain[name]) for name in _WHOLES}
-    return Notice(kind=NoticeKind(plain["kind"]), **texts, **wholes)
+    site, keeper, message_id, subject, content, answer = (_text(plain[name]) for name in _TEXTS)
+    late_ms, tries, next_mono_ms = (whole(plain[name]) for name in _WHOLES)
+    kind = NoticeKind(plain["kind"])
+    return Notice(site, keeper, kind, late_ms, message_id, subject, content, tries, next_mono_ms, answer)
 
 
 def _maybe(value: Any) -> int | None:
     return None if value is None else whole(value)
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise ValueError("a text of it is none")  # noqa: TRY004 - what is wrong is the file
+    return value
 
 
 def whole(value: Any) -> int:

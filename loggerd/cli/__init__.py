@@ -1,21 +1,25 @@
 """The verbs of the command line, one file each: parse and print only."""
 
 from loggerd.cli import (
+    access,
     alarms,
     check,
     cycles,
     demo,
+    digest,
     export,
     findings,
     import_readings,
     limits,
     log,
     mail,
+    pages,
     probe,
     recompute,
     replay,
     run,
     salvage,
+    watch,
 )
 
 VERBS = (
@@ -28,6 +32,10 @@ VERBS = (
     alarms,
     log,
     mail,
+    digest,
+    watch,
+    pages,
+    access,
     replay,
     import_readings,
     recompute,

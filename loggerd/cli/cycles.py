@@ -89,16 +89,9 @@ def _revision_lines(view: LedgerView, zone: str) -> list[str]:
 
 def _write_csv(rows: list[dict[str, object]]) -> None:
     """One row an entry; a band takes two columns."""
-    flat = []
-    for row in rows:
-        cells: dict[str, object] = {}
-        for name, value in row.items():
-            if isinstance(value, list):
-                cells[f"{name}_low"], cells[f"{name}_high"] = value
-            else:
-                cells[name] = value
-        flat.append(cells)
-    names = list(dict.fromkeys(name for cells in flat for name in cells))
-    writer = csv.DictWriter(sys.stdout, names, lineterminator="\n")
+    from loggerd.outputs.ledger_csv import columns_of, flat_row
+
+    flat = [flat_row(row) for row in rows]
+    writer = csv.DictWriter(sys.stdout, columns_of(flat), lineterminator="\n")
     writer.writeheader()
     writer.writerows(flat)

@@ -33,6 +33,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--speed", type=positive, default=60.0, help="times as fast as the clock (default: 60)")
     parser.add_argument("--seed", type=int, default=1, help="another seed gives another weather (default: 1)")
     parser.add_argument("--modbus-port", type=int, default=0, help="of the Modbus TCP server (default: a free one)")
+    parser.add_argument("--pages-port", type=int, default=0, help="of the pages (default: a free one)")
     parser.add_argument("--seconds", type=positive, help="stop by itself after so many seconds")
     parser.set_defaults(run=run)
 
@@ -57,6 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
         arguments.modbus_port,
         arguments.seconds,
         "loggerd" if shutil.which("loggerd") else f"{Path(sys.executable).with_name('loggerd')}",
+        arguments.pages_port,
     )
     asyncio.run(_demonstrate(choice))
     return _show_end(folder)

@@ -7,7 +7,7 @@ import json
 import textwrap
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from loggerd.cli.arguments import add_bank, add_settings, chosen_bank, local_text, verb_parser
 
@@ -40,6 +40,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the limits. Returns the exit code."""
+    from loggerd.outputs.limits_json import limits_values
     from loggerd.settings.load import load_settings
 
     settings = load_settings(arguments.settings)
@@ -49,38 +50,13 @@ def run(arguments: argparse.Namespace) -> int:
         tables = [table for table in tables if table.name == name]
     now_ms = round(datetime.now(UTC).timestamp() * 1000)
     if arguments.json:
-        content = {"note": _HEADING, "banks": [_bank(table, now_ms) for table in tables]}
+        content = {"note": _HEADING, "banks": [limits_values(table, now_ms) for table in tables]}
         print(json.dumps(content, ensure_ascii=False, indent=1))
         return 0
     print(textwrap.fill(_HEADING, _WIDTH))
     for table in tables:
         print("\n".join(_lines(table, now_ms, settings.site.timezone)))
     return 0
-
-
-def _bank(table: BankSettings, now_ms: int) -> dict[str, Any]:
-    from loggerd.settings.bank_limits import limits_of_bank
-
-    return {
-        "bank": table.name,
-        "type": table.type.value,
-        "limits": [_limit(limit, now_ms) for limit in limits_of_bank(table)],
-    }
-
-
-def _limit(limit: BankLimit, now_ms: int) -> dict[str, Any]:
-    now = limit.in_force(now_ms)
-    stages = [
-        {
-            "value": stage.value,
-            "since": None if stage.since is None else stage.since.isoformat(),
-            "source": stage.source,
-            "preset": stage.preset,
-            "in_force": stage is now,
-        }
-        for stage in limit.stages
-    ]
-    return {"name": limit.name, "value": now.value, "unit": limit.unit, "source": now.source, "stages": stages}
 
 
 def _lines(table: BankSettings, now_ms: int, timezone: str) -> Iterator[str]:

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from loggerd.store.record import TakenIn
 
 _WIDTH = 92
-_AHEAD_MS = 600_000
-"""How far the time told may lie ahead of the clock."""
 _DESCRIPTION = """\
 The log book: watering, hydrometer rounds, equalizing, blocks swapped, set points changed, readings of a trusted
 meter, tests, notes. Findings and alarms know of what is in it, from when it was told. Entries are never changed: a
@@ -159,6 +157,7 @@ def _given(words: list[str]) -> tuple[dict[str, str], list[str]]:
 
 def _happened(arguments: argparse.Namespace, settings: SiteSettings, faults: list[str]) -> int:
     from loggerd.clock import SystemClock
+    from loggerd.model.log_values import happened_fault
 
     now = SystemClock().wall_ms()
     try:
@@ -168,8 +167,8 @@ def _happened(arguments: argparse.Namespace, settings: SiteSettings, faults: lis
         return now
     if told is None:
         return now
-    if not 0 <= told <= now + _AHEAD_MS:
-        faults.append(f"--at: found {arguments.at}; expected a time that has passed, and not before 1970")
+    if expected := happened_fault(told, now):
+        faults.append(f"--at: found {arguments.at}; expected {expected}")
     return told
 
 

@@ -43,15 +43,16 @@ def run(arguments: argparse.Namespace) -> int:
     from loggerd.settings.load import load_settings
 
     settings = load_settings(arguments.settings)
-    keepers = _keepers(settings, arguments.keeper)
+    keepers = mailed_keepers(settings, arguments.keeper)
     if arguments.test:
-        taken = [_test(settings, keeper) for keeper in keepers]
+        taken = [hand_over(settings, keeper, "test", _test_mail(settings, keeper)) for keeper in keepers]
         return 0 if all(taken) else 1
     _print_queue(settings, arguments.keeper)
     return 0
 
 
-def _keepers(settings: SiteSettings, name: str | None) -> list[KeeperSettings]:
+def mailed_keepers(settings: SiteSettings, name: str | None) -> list[KeeperSettings]:
+    """The keeper of that name, or all. Raises WordsError where there is none, or no mail server."""
     if settings.mail is None or not settings.keepers:
         raise WordsError("the settings name no mail server or no keeper: expected tables [mail] and [[keeper]]")
     found = [keeper for keeper in settings.keepers if name in (None, keeper.name)]
@@ -60,10 +61,9 @@ def _keepers(settings: SiteSettings, name: str | None) -> list[KeeperSettings]:
     return found
 
 
-def _test(settings: SiteSettings, keeper: KeeperSettings) -> bool:
-    """Whether the server took the mail."""
+def hand_over(settings: SiteSettings, keeper: KeeperSettings, topic: str, mail: Mail) -> bool:
+    """Hand a mail to the server now, saying each step. Returns whether it was taken. Raises DeliveryRefused."""
     from loggerd.mailing import letter_bytes, mail_server, receivers_of
-    from loggerd.model.outbox import ItemKind
     from loggerd.outputs.attempt import Attempt, Runner
     from loggerd.outputs.mail_form import new_message_id
     from loggerd.outputs.mail_sending import send_mail
@@ -73,9 +73,9 @@ def _test(settings: SiteSettings, keeper: KeeperSettings) -> bool:
     print(f"{keeper.name}, {keeper.mail}")
     server = mail_server(settings.mail)
     receiver = next(one for one in receivers_of(settings) if one.name == keeper.name)
-    letter = Letter(receiver, ItemKind.TEST.value, (), {}, round(time.time() * 1000))
+    letter = Letter(receiver, topic, (), {}, round(time.time() * 1000))
     message_id = new_message_id(server.sender)
-    content = letter_bytes(settings, letter, _test_mail(settings, keeper), message_id)
+    content = letter_bytes(settings, letter, mail, message_id)
     attempt = Attempt(server.timeout_seconds, lambda text: print(f"  {text}"))
     outcome = Runner().run(attempt, lambda running: send_mail(server, keeper.mail, content, running))
     print(f"  {outcome.answer}")

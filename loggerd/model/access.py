@@ -27,6 +27,17 @@ class Need(Enum):
         return role is Role.KEEPER or (self is Need.READER and role is Role.READER)
 
 
+class Scope(Enum):
+    """What the program behind a token may do."""
+
+    READ = "read"
+    ENTER = "enter"
+
+    @property
+    def role(self) -> Role:
+        return Role.KEEPER if self is Scope.ENTER else Role.READER
+
+
 @dataclass(frozen=True)
 class SignedIn:
     """Somebody who is known: a person with a session, or a program with a token.

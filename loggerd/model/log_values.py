@@ -15,6 +15,8 @@ from loggerd.model.log_kinds import LOG_KINDS, Form, LogField, LogKind, log_kind
 from loggerd.model.log_units import read_number
 
 MOST_CHARACTERS = 500
+AHEAD_MS = 600_000
+"""How far the time told may lie ahead of the clock."""
 _YES = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
 _Read: TypeAlias = Callable[[], LogValue]
 _POINTS = (1000.0, 1400.0)
@@ -186,6 +188,11 @@ def _told(one: LogField, names: set[str]) -> bool:
     if not one.each:
         return one.name in names
     return one.many in names or any(number_within(name, one.each, one.end) for name in names)
+
+
+def happened_fault(told_ms: int, now_ms: int) -> str:
+    """What is expected of the time that an entry tells of; "" for one that it can be."""
+    return "" if 0 <= told_ms <= now_ms + AHEAD_MS else "a time that has passed, and not before 1970"
 
 
 def count_of(bank: Bank, each: str) -> int:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import csv
+import io
+from collections.abc import Generator
+from contextlib import closing
 from pathlib import Path
 from typing import TextIO
 
@@ -26,20 +29,40 @@ def export_readings(
     settings: SiteSettings, bank: str, span: tuple[int | None, int | None], raw: bool, to: TextIO
 ) -> None:
     """Write the readings of a bank in [from, until) epoch milliseconds. Raises StoreError."""
+    to.writelines(readings_csv(settings, bank, span, raw))
+
+
+def readings_csv(
+    settings: SiteSettings, bank: str, span: tuple[int | None, int | None], raw: bool
+) -> Generator[str, None, None]:
+    """The readings of a bank as CSV, an hour at a time. Raises StoreError."""
+    with closing(export_rows(settings, bank, span, raw)) as rows:
+        for part in rows:
+            text = io.StringIO()
+            csv.writer(text, lineterminator="\n").writerows(part)
+            yield text.getvalue()
+
+
+def export_rows(
+    settings: SiteSettings, bank: str, span: tuple[int | None, int | None], raw: bool
+) -> Generator[list[list[str]], None, None]:
+    """Rows of cells: first the heading alone, then those of an hour at a time. Raises StoreError."""
     reader = RecordReader.open(Path(settings.record.path))
     try:
         sessions = reader.sessions()
         plan = plan_of(settings, bank, reader.series(), sessions, reader.revisions(bank))
         axes = axes_of(sessions)
         names = sorted({one.channel.name for one in plan.series.values()}, key=_order)
-        writer = csv.writer(to, lineterminator="\n")
-        writer.writerow(["time", *names, "device", "marks"])
+        yield [["time", *names, "device", "marks"]]
         for window in reader.windows(bank, None, from_ms=span[0], until_ms=span[1]):
+            if window.session not in axes:
+                # The service was started again a moment ago.
+                break
             rows: list[tuple[int, list[str]]] = []
             for block in window.blocks:
                 rows.extend(_rows(block, axes[window.session], plan, names, raw))
             rows.sort(key=lambda row: row[0])
-            writer.writerows(cells for _, cells in rows)
+            yield [cells for _, cells in rows]
     finally:
         reader.close()
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TextIO
 
-from loggerd.model.log_book import LogEntry
+from loggerd.model.log_book import LogEntry, corrections
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.store.record import TakenIn
 
@@ -28,6 +28,13 @@ def log_values(taken: TakenIn, corrected: Mapping[str, str]) -> dict[str, Any]:
         "corrected_by": corrected.get(one.uid),
         "data": dict(one.data),
     }
+
+
+def corrected_among(found: Iterable[TakenIn], correcting: Iterable[TakenIn]) -> dict[str, str]:
+    """Of these entries those that no longer hold: uid of the one that holds instead, by uid. `correcting`: all
+    entries that correct one."""
+    every = {one.id: one.entry for one in (*found, *correcting)}
+    return corrections(every[number] for number in sorted(every))
 
 
 def log_document(log: Sequence[TakenIn], corrected: Mapping[str, str]) -> dict[str, Any]:

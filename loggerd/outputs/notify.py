@@ -111,8 +111,14 @@ def calls(change: AlarmChange) -> bool:
     return change.after is AlarmState.UNACKNOWLEDGED and change.before is not AlarmState.UNACKNOWLEDGED
 
 
-def _informs(change: AlarmChange, receiver: Receiver) -> bool:
-    """Whether a change is worth a line: it ends or moves something that has been told."""
+def _informs(change: AlarmChange, receiver: Receiver, priority: Priority) -> bool:
+    """Whether a change is worth a line: it ends or moves something that has been told.
+
+    That a low alarm is gone which somebody has seen to is worth no mail, which it would mostly have to itself.
+    """
+    seen_to = change.event is AlarmEvent.CLEARED and change.before is AlarmState.ACKNOWLEDGED
+    if receiver.lane is Lane.MAIL and priority is Priority.LOW and seen_to:
+        return False
     if change.who == receiver.name or change.before not in _SHOWN:
         return False
     return change.after is not change.before
@@ -123,7 +129,7 @@ def _for_one(receiver: Receiver, receivers: list[Receiver], event: _Event) -> It
     bare = NewItem(
         receiver.lane, receiver.name, ItemKind.CHANGE, now_ms, now_ms, condition.priority, of_commit=event.position
     )
-    if not calls(change) and not _informs(change, receiver):
+    if not calls(change) and not _informs(change, receiver, condition.priority):
         return
     if event.due_later_ms:
         yield replace(bare, rides=True, due_ms=receiver.due_ms(now_ms + event.due_later_ms, urgent=False))

@@ -1,13 +1,11 @@
 """The generic webhook: one POST of JSON for each message, signed where there is a secret.
 
 The body is made once and sent byte for byte the same at each try, with the same Idempotency-Key. No redirects are
-followed. The signature is "sha256=" and the hexadecimal HMAC-SHA256 (RFC 2104) of the body.
+followed. The signature is that of the body (`loggerd/outputs/signing.py`).
 """
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 import http.client
 import json
 import socket
@@ -21,8 +19,8 @@ from loggerd.outputs.attempt import Attempt
 from loggerd.outputs.mail_sending import failed_connection
 from loggerd.outputs.outcome import Outcome, Trouble
 from loggerd.outputs.planning import Letter
+from loggerd.outputs.signing import SIGNATURE, signature_of
 
-SIGNATURE = "Loggerd-Signature"
 FINAL_SECONDS = 60.0
 _LATER = (408, 409, 425, 429)
 _NOT_THIS_ONE = (400, 413, 415, 422)
@@ -66,7 +64,7 @@ def call_webhook(webhook: Webhook, message_id: str, body: bytes, attempt: Attemp
     connection = _Connection(webhook, attempt)
     headers = {"Content-Type": "application/json", "Idempotency-Key": message_id, "User-Agent": "loggerd"}
     if webhook.secret:
-        headers[SIGNATURE] = "sha256=" + hmac.new(webhook.secret, body, hashlib.sha256).hexdigest()
+        headers[SIGNATURE] = signature_of(webhook.secret, body)
     try:
         attempt.step("looking for the server")
         connection.connect()

@@ -177,3 +177,22 @@ class HeartbeatSettings(Table):
         max_length=20,
         description='a list of names of keepers, or "webhook": who gets the sign of life',
     )
+    secret_file: FilePath | None = Field(
+        default=None,
+        description="the path of a file that holds the secret for the signature of mailed ones and nothing else",
+    )
+    secret_env: str | None = Field(
+        default=None,
+        pattern=VARIABLE_NAME,
+        description="the name, in capitals, of an environment variable that holds the secret; not the secret itself",
+    )
+    secret_credential: str | None = Field(
+        default=None,
+        pattern=CREDENTIAL_NAME,
+        description="the name of a systemd credential that holds the secret; not the secret itself",
+    )
+
+    @property
+    def signed(self) -> bool:
+        """Whether mailed signs of life carry a signature."""
+        return bool(self.secret_file or self.secret_env or self.secret_credential)

@@ -17,6 +17,7 @@ from loggerd.settings.faults import value_at
 from loggerd.settings.key_lines import KeyPath
 from loggerd.settings.limits import LimitSettings
 from loggerd.settings.site import TimeSeriesSettings
+from loggerd.settings.web import WebSettings
 
 T = TypeVar("T")
 _CONNECTION: TypeAdapter[Connection] = TypeAdapter(Connection)
@@ -29,6 +30,7 @@ _MAIL = TypeAdapter(MailSettings)
 _KEEPER = TypeAdapter(KeeperSettings)
 _WEBHOOK = TypeAdapter(WebhookSettings)
 _HEARTBEAT = TypeAdapter(HeartbeatSettings)
+_WEB = TypeAdapter(WebSettings)
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,7 @@ class Draft:
     """Also those of keepers that are faulty in themselves."""
     webhook: WebhookSettings | None
     heartbeat: HeartbeatSettings | None
+    web: WebSettings | None
 
     def bank(self, name: str | None) -> BankSettings | None:
         """The bank of that name, if it is right in itself and the only one of that name."""
@@ -106,6 +109,7 @@ def draft_of(raw: dict[str, object], unmapped: set[int]) -> Draft:
         keeper_names=frozenset(name for name in keeper_names if isinstance(name, str)),
         webhook=_valid(_WEBHOOK, raw.get("webhook")),
         heartbeat=_valid(_HEARTBEAT, raw.get("heartbeat")),
+        web=_valid(_WEB, raw.get("web")),
     )
 
 

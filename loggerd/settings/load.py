@@ -71,14 +71,17 @@ def _with_absolute_paths(settings: SiteSettings, folder: Path) -> SiteSettings:
     time_series = settings.time_series
     if time_series is not None:
         time_series = time_series.model_copy(update={"token_file": _absolute(time_series.token_file, folder)})
-    mail, webhook = settings.mail, settings.webhook
+    mail, webhook, heartbeat = settings.mail, settings.webhook, settings.heartbeat
     if mail is not None:
         mail = mail.model_copy(update=_absolute_keys(mail, folder, "password_file", "ca_file"))
     if webhook is not None:
         webhook = webhook.model_copy(update=_absolute_keys(webhook, folder, "secret_file", "ca_file"))
+    if heartbeat is not None:
+        heartbeat = heartbeat.model_copy(update=_absolute_keys(heartbeat, folder, "secret_file"))
     devices = tuple(_device_with_absolute_path(device, folder) for device in settings.devices)
+    web = settings.web.model_copy(update=_absolute_keys(settings.web, folder, "certificate_file", "key_file"))
     changed = {"record": record, "time_series": time_series, "devices": devices, "mail": mail, "webhook": webhook}
-    return settings.model_copy(update=changed)
+    return settings.model_copy(update={**changed, "heartbeat": heartbeat, "web": web})
 
 
 def _device_with_absolute_path(device: DeviceSettings, folder: Path) -> DeviceSettings:

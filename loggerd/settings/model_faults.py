@@ -20,6 +20,7 @@ from loggerd.settings.faults import Fault, key_path, show, value_at
 from loggerd.settings.key_lines import KeyPath
 from loggerd.settings.limits import LimitSettings
 from loggerd.settings.site import RecordSettings, SiteSettings, SiteTable, TimeSeriesSettings
+from loggerd.settings.web import WebSettings
 
 _TABLES: dict[tuple[str, ...], type[Table]] = {
     (): SiteSettings,
@@ -30,6 +31,7 @@ _TABLES: dict[tuple[str, ...], type[Table]] = {
     ("keeper",): KeeperSettings,
     ("webhook",): WebhookSettings,
     ("heartbeat",): HeartbeatSettings,
+    ("web",): WebSettings,
     ("bank",): BankSettings,
     ("bank", "limit"): LimitSettings,
     ("device",): DeviceSettings,
@@ -42,7 +44,12 @@ _TABLES: dict[tuple[str, ...], type[Table]] = {
     ("device", "channel", "correction", "accuracy"): AccuracySettings,
 }
 _HIDDEN = "a value that is not shown, because it may be a secret"
-_SECRETS = {"time_series": ("token", "url"), "mail": ("password",), "webhook": ("secret", "url")}
+_SECRETS = {
+    "time_series": ("token", "url"),
+    "mail": ("password",),
+    "webhook": ("secret", "url"),
+    "heartbeat": ("secret",),
+}
 """Beginnings of keys that stand beside or for a secret, by table."""
 
 

@@ -23,6 +23,7 @@ from loggerd.settings.delivery import HeartbeatSettings, KeeperSettings, MailSet
 from loggerd.settings.device import DeviceSettings, LinesSettings, MapFile
 from loggerd.settings.limits import LimitSettings
 from loggerd.settings.site import RecordSettings, SiteSettings, SiteTable, TimeSeriesSettings
+from loggerd.settings.web import WebSettings
 
 __all__ = [
     "AccuracySettings",
@@ -49,5 +50,6 @@ __all__ = [
     "SunspecSerial",
     "SunspecTcp",
     "TimeSeriesSettings",
+    "WebSettings",
     "WebhookSettings",
 ]

@@ -14,12 +14,13 @@ from loggerd.settings.connection import Connection, CsvFile, SerialLines, Sunspe
 from loggerd.settings.device import DeviceSettings
 from loggerd.settings.domain import FINE_PER_TRADE, banks, series_of
 from loggerd.settings.site import SiteSettings
+from loggerd.settings.summary_telling import telling, telling_lines
 
 _TWO_WAYS = {Quantity.AMPS, Quantity.AMP_HOURS}
 
 
 def summary(settings: SiteSettings) -> dict[str, Any]:
-    """Banks, devices with their channels, and the record, as plain values for JSON."""
+    """Banks, devices with their channels, the record, and who is told what, as plain values for JSON."""
     return {
         "site": settings.site.name,
         "timezone": settings.site.timezone,
@@ -28,6 +29,7 @@ def summary(settings: SiteSettings) -> dict[str, Any]:
         "record": settings.record.path,
         "commit_seconds": settings.record.commit_seconds,
         "time_series": settings.time_series is not None,
+        "telling": telling(settings),
     }
 
 
@@ -47,6 +49,7 @@ def summary_lines(settings: SiteSettings) -> Iterator[str]:
     yield f"Record {content['record']}, written every {content['commit_seconds']:g} s"
     if content["time_series"]:
         yield "Ledger rows are sent to a time-series server."
+    yield from telling_lines(content["telling"])
     yield "The settings can be used."
 
 

@@ -81,12 +81,12 @@ def _cross_faults(raw: dict[str, object]) -> Iterator[Fault]:
     """Keys that cannot be true at once; of tables that are faulty in themselves, what can be said all the same."""
     yield from _site_faults(raw)
     draft = draft_of(raw, set())
-    for check in (check_secrets, check_security, check_keepers):
-        yield from check(draft)
     for path, _ in draft.keepers:
         for key in MEANT_FOR_SITES:
             if value_at(raw, (*path, key)) is not None:
                 yield Fault((*path, key), "a key that means nothing to a watcher", "this key left out")
+    for check in (check_secrets, check_security, check_keepers):
+        yield from check(draft)
     if "listen" not in raw and "mailbox" not in raw:
         expected = "a table [listen] for webhooks, [mailbox] for mails, or both"
         yield Fault(("watcher",), "no way by which a sign of life could arrive", expected)

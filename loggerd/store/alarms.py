@@ -92,3 +92,13 @@ def changes(
         if len(rows) < _PAGE:
             return
         last = rows[-1][0]
+
+
+def last_change(connection: sqlite3.Connection, key: AlarmKey, event: AlarmEvent) -> StoredAlarmChange | None:
+    """The last change of an alarm by that event."""
+    row = connection.execute(
+        f"SELECT id, {change_columns('alarm_change')} FROM alarm_change"
+        " WHERE bank = ? AND condition = ? AND subject = ? AND event = ? ORDER BY id DESC LIMIT 1",
+        (*_names(key), event.value),
+    ).fetchone()
+    return None if row is None else StoredAlarmChange(row[0], change_of(row[1:]))

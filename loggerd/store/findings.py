@@ -11,7 +11,7 @@ from loggerd.model.finding import Finding, Grade, Quality
 from loggerd.model.ledger import Figure, Instant
 from loggerd.store.shapes import StoredFinding
 
-_COLUMNS = (
+COLUMNS = (
     "name, subject, verdict, grade, value, low, high, reason, at_session, at_ms, since_session, since_ms, basis,"
     " quality, quality_reason"
 )
@@ -21,7 +21,7 @@ _PAGE = 500
 def write_findings(connection: sqlite3.Connection, bank: str, revision: int, findings: Iterable[Finding]) -> None:
     """Appends findings, inside a transaction."""
     connection.executemany(
-        f"INSERT INTO finding (bank, revision, {_COLUMNS}) VALUES (?, ?{', ?' * 15})",
+        f"INSERT INTO finding (bank, revision, {COLUMNS}) VALUES (?, ?{', ?' * 15})",
         [(bank, revision, *_row(finding)) for finding in findings],
     )
 
@@ -55,7 +55,8 @@ def _basis(finding: Finding) -> dict[str, Any]:
     }
 
 
-def _finding(row: tuple[Any, ...]) -> Finding:
+def finding_of(row: tuple[Any, ...]) -> Finding:
+    """The finding of a row of COLUMNS."""
     name, subject, verdict, grade, value, low, high, reason, session, at_ms, since_session, since_ms = row[:12]
     basis = json.loads(row[12])
     return Finding(
@@ -83,13 +84,13 @@ def findings(
     last = 0
     while True:
         rows = connection.execute(
-            f"SELECT id, {_COLUMNS} FROM finding WHERE bank = ? AND revision = ? AND at_ms >= ? AND at_ms < ?"
+            f"SELECT id, {COLUMNS} FROM finding WHERE bank = ? AND revision = ? AND at_ms >= ? AND at_ms < ?"
             " AND id > ? ORDER BY id LIMIT ?",
             (bank, revision, *span, last, _PAGE),
         ).fetchall()
         for row in rows:
             last = row[0]
-            yield StoredFinding(last, revision, _finding(row[1:]))
+            yield StoredFinding(last, revision, finding_of(row[1:]))
         if len(rows) < _PAGE:
             return
 
@@ -113,10 +114,10 @@ def newest_findings(connection: sqlite3.Connection, bank: str, revision: int) ->
         keys.append((name, subject))
     found = [
         connection.execute(
-            f"SELECT id, {_COLUMNS} FROM finding WHERE bank = ? AND revision = ? AND name = ? AND subject = ?"
+            f"SELECT id, {COLUMNS} FROM finding WHERE bank = ? AND revision = ? AND name = ? AND subject = ?"
             " ORDER BY id DESC LIMIT 1",
             (bank, revision, *key),
         ).fetchone()
         for key in keys
     ]
-    return [StoredFinding(row[0], revision, _finding(row[1:])) for row in sorted(found)]
+    return [StoredFinding(row[0], revision, finding_of(row[1:])) for row in sorted(found)]

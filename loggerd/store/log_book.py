@@ -43,12 +43,26 @@ def _taken(row: tuple[Any, ...]) -> TakenIn:
     return TakenIn(entry, session, mono_ms, wall_ms, identity)
 
 
+def log_rows(connection: sqlite3.Connection, where: str, values: tuple[object, ...]) -> list[TakenIn]:
+    """Entries by a condition (with the order, where one is wanted) and what stands for its question marks."""
+    return [_taken(row) for row in connection.execute(f"SELECT id, {_COLUMNS} FROM log_entry WHERE {where}", values)]
+
+
 def log_entries(connection: sqlite3.Connection, bank: str | None) -> list[TakenIn]:
     """All entries of a bank, or of all banks, in the order in which they were taken in."""
+    return log_rows(connection, "? IS NULL OR bank = ? ORDER BY id", (bank, bank))
+
+
+def log_between(connection: sqlite3.Connection, bank: str, span: tuple[int, int], most: int) -> list[TakenIn]:
+    """The newest entries about what happened in [from, until), in order of time; those that were corrected are left
+    out."""
     rows = connection.execute(
-        f"SELECT id, {_COLUMNS} FROM log_entry WHERE ? IS NULL OR bank = ? ORDER BY id", (bank, bank)
-    )
-    return [_taken(row) for row in rows]
+        f"SELECT id, {_COLUMNS} FROM log_entry WHERE bank = ? AND happened_wall_ms >= ? AND happened_wall_ms < ?"
+        " AND uid NOT IN (SELECT corrects FROM log_entry WHERE corrects IS NOT NULL)"
+        " ORDER BY happened_wall_ms DESC, id DESC LIMIT ?",
+        (bank, *span, most),
+    ).fetchall()
+    return [_taken(row) for row in reversed(rows)]
 
 
 def log_entry(connection: sqlite3.Connection, uid: str) -> TakenIn | None:

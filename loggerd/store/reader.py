@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from loggerd.model.alarm import Alarm, AlarmKey
+from loggerd.model.alarm import Alarm, AlarmEvent, AlarmKey
 from loggerd.model.channels import parse_channel
 from loggerd.model.ledger import LedgerName
 from loggerd.model.outbox import Lane, OutboxLook, OutboxMail
-from loggerd.store import alarms, care, findings, log_book, outbox, results, sessions
+from loggerd.model.scan import ScanBlock
+from loggerd.store import alarms, care, entry_pages, findings, history, log_book, outbox, results, sessions
 from loggerd.store.connection import beside, connect_reader, snapshot, told_plainly
+from loggerd.store.newest import NewestRows
 from loggerd.store.schema import check_current
 from loggerd.store.shapes import (
+    EntryPage,
+    EntrySpan,
+    EntryWish,
+    FindingPoint,
     Health,
     Position,
     RecordEvent,
@@ -29,6 +35,7 @@ from loggerd.store.shapes import (
     SummaryColumns,
     TakenIn,
 )
+from loggerd.store.stretches import hot_stretch, sealed_stretch
 from loggerd.store.summary_reader import read_summaries
 from loggerd.store.windows import read_windows
 
@@ -68,6 +75,11 @@ class RecordReader:
         with told_plainly(self.path), snapshot(self._connection):
             yield
 
+    def changes(self) -> int:
+        """Another number whenever another connection has stored something; to be compared on one reader only."""
+        with told_plainly(self.path):
+            return int(self._connection.execute("PRAGMA data_version").fetchone()[0])
+
     # -- readings --
 
     def windows(
@@ -97,12 +109,34 @@ class RecordReader:
             return sessions.sessions(self._connection)
 
     def summaries(
-        self, bank: str, tier_seconds: int, from_ms: int, until_ms: int, channel: str | None = None
+        self, bank: str, tier_seconds: int, from_ms: int, until_ms: int, channels: Collection[str] | None = None
     ) -> Iterator[SummaryColumns]:
-        """Minute (60) or quarter-hour (900) summaries of sealed hours, in pieces of columns in order of time."""
-        chosen = [one for one in self.series() if one.bank == bank and channel in (None, one.channel.name)]
+        """Summaries of sealed hours, in pieces of columns in order of time, of all channels or of those named.
+
+        `tier_seconds`: 60, 900 or 14,400, the length of a bucket; a year of the last costs as much as some days of
+        the others.
+        """
+        chosen = self._series_of(bank, channels)
         with told_plainly(self.path):
             yield from read_summaries(self._connection, chosen, tier_seconds, from_ms, until_ms)
+
+    def readings(
+        self, bank: str, from_ms: int, until_ms: int, channels: Collection[str] | None = None, *, hot_only: bool = False
+    ) -> list[ScanBlock]:
+        """Scans by wall time, in no order, of all channels or of those named. For a short stretch: all is in memory.
+
+        `hot_only`: only those that are not sealed, and so not in the summaries. What is damaged is left out.
+        """
+        chosen = [one.id for one in self._series_of(bank, channels)]
+        span = (from_ms, until_ms)
+        with told_plainly(self.path), snapshot(self._connection):
+            found = list(hot_stretch(self._connection, chosen, span))
+            if not hot_only:
+                found += sealed_stretch(self._connection, chosen, span)
+        return found
+
+    def _series_of(self, bank: str, channels: Collection[str] | None) -> list[StoredSeries]:
+        return [one for one in self.series() if one.bank == bank and (channels is None or one.channel.name in channels)]
 
     # -- results --
 
@@ -137,6 +171,41 @@ class RecordReader:
                 yield from results.entries(
                     self._connection, ledger, one, span, _AFTER_ALL if raw_from is None else raw_from
                 )
+
+    def newest_entries(self, wish: EntryWish, most: int, before: int | None = None) -> EntryPage:
+        """As entries(), but the newest first and at most so many; `before`: those that ended before the one of that id.
+
+        The cost does not depend on how many there are in all; of entries that are too small a page looks through some
+        thousands and may come back with few.
+        """
+        with self.one_state():
+            return entry_pages.newest_entries(self._connection, wish, most, before, self._raw_from_ms(wish.bank))
+
+    def entry(self, bank: str, identity: int) -> StoredEntry | None:
+        """The entry of that id, if entries() would show it."""
+        with self.one_state():
+            return entry_pages.entry(self._connection, bank, identity, self._raw_from_ms(bank))
+
+    def entry_after(self, bank: str, ledger: LedgerName, identity: int) -> int | None:
+        """Id of the entry of a ledger that ended next after the one of that id."""
+        with self.one_state():
+            return entry_pages.entry_after(self._connection, bank, ledger, identity)
+
+    def entry_spans(self, wish: EntryWish, most: int) -> list[EntrySpan]:
+        """The newest entries that lie at least partly in the time wished for, in order of time, without figures."""
+        with self.one_state():
+            return entry_pages.entry_spans(self._connection, wish, most)
+
+    def figure_rows(
+        self, bank: str, ledger: LedgerName, names: Sequence[str], from_ms: int, until_ms: int, most: int
+    ) -> list[tuple[float | None, ...]]:
+        """Values of some figures of the newest entries that ended in [from, until), by the current revision."""
+        with self.one_state():
+            return entry_pages.figure_rows(self._connection, bank, ledger, names, (from_ms, until_ms), most)
+
+    def _raw_from_ms(self, bank: str) -> int:
+        raw_from = sessions.raw_from_ms(self._connection, bank)
+        return _AFTER_ALL if raw_from is None else raw_from
 
     def entries_after(self, identity: int, most: int) -> list[tuple[str, StoredEntry]]:
         """The next entries stored after the one with that id, at most so many, each with the name of its bank.
@@ -176,6 +245,21 @@ class RecordReader:
             chosen = self._revision_id(bank, revision)
             return [] if chosen is None else findings.newest_findings(self._connection, bank, chosen)
 
+    def findings_named(self, bank: str, name: str, from_ms: int, until_ms: int, most: int) -> list[FindingPoint]:
+        """The newest findings of one name told in [from, until), in order of time, of all subjects."""
+        with self.one_state():
+            return history.told_between(self._connection, bank, name, (from_ms, until_ms), most)
+
+    def finding_history(
+        self, bank: str, key: tuple[str, str], edges: Sequence[int], detail: tuple[str, str] | None = None
+    ) -> list[FindingPoint]:
+        """Of one name and subject the last finding that was told between each two edges [epoch ms, rising].
+
+        `detail`: names of two of its details, one to take the place of the value, one to be half the band's width.
+        """
+        with self.one_state():
+            return history.history(self._connection, bank, key, edges, detail)
+
     def _revision_id(self, bank: str, revision: int | None) -> int | None:
         if revision is not None:
             return revision
@@ -186,6 +270,11 @@ class RecordReader:
         """The log book of a bank, or of all, in the order in which it was taken in."""
         with told_plainly(self.path):
             return log_book.log_entries(self._connection, bank)
+
+    def log_between(self, bank: str, from_ms: int, until_ms: int, most: int) -> list[TakenIn]:
+        """The newest entries about what happened in [from, until), in order of time, without corrected ones."""
+        with told_plainly(self.path):
+            return log_book.log_between(self._connection, bank, (from_ms, until_ms), most)
 
     def events(self, from_ms: int | None = None, until_ms: int | None = None) -> list[RecordEvent]:
         """Events whose wall time lies in the time asked for, in the order in which they were stored."""
@@ -208,6 +297,11 @@ class RecordReader:
         with told_plainly(self.path):
             yield from alarms.changes(self._connection, span, key)
 
+    def last_alarm_change(self, key: AlarmKey, event: AlarmEvent) -> StoredAlarmChange | None:
+        """The last change of an alarm by that event."""
+        with told_plainly(self.path):
+            return alarms.last_change(self._connection, key, event)
+
     def outbox(self, lane: Lane, since_ms: int) -> OutboxLook:
         """What waits in one lane of the outbox, and what left it since a time; of one moment."""
         with self.one_state():
@@ -222,6 +316,11 @@ class RecordReader:
         """What is sent of a mail, byte for byte; None when its time is over."""
         with told_plainly(self.path):
             return outbox.content(self._connection, mail)
+
+    @property
+    def pages(self) -> NewestRows:
+        """The newest rows first, of a time and a page at a time."""
+        return NewestRows(self.path, self._connection)
 
     # -- care --
 

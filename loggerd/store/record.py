@@ -6,6 +6,8 @@ thread). What a commit stored is there after a power cut; what it did not store 
 
 from loggerd.store.care import backup, set_aside
 from loggerd.store.connection import sync_folder
+from loggerd.store.export_file import ExportFile, too_large_words
+from loggerd.store.newest import PageWish
 from loggerd.store.reader import RecordReader
 from loggerd.store.salvage import SalvageReport, salvage
 from loggerd.store.shapes import (
@@ -13,6 +15,10 @@ from loggerd.store.shapes import (
     BankResults,
     Commit,
     DamagedBlock,
+    EntryPage,
+    EntrySpan,
+    EntryWish,
+    FindingPoint,
     Health,
     Position,
     RecordEvent,
@@ -28,6 +34,8 @@ from loggerd.store.shapes import (
     SummaryColumns,
     TakenIn,
 )
+from loggerd.store.tables import Column as ExportColumn
+from loggerd.store.tables import Table as ExportTable
 from loggerd.store.writer import RecordWriter
 
 __all__ = [
@@ -35,7 +43,15 @@ __all__ = [
     "BankResults",
     "Commit",
     "DamagedBlock",
+    "EntryPage",
+    "EntrySpan",
+    "EntryWish",
+    "ExportColumn",
+    "ExportFile",
+    "ExportTable",
+    "FindingPoint",
     "Health",
+    "PageWish",
     "Position",
     "RecordEvent",
     "RecordReader",
@@ -56,4 +72,5 @@ __all__ = [
     "salvage",
     "set_aside",
     "sync_folder",
+    "too_large_words",
 ]

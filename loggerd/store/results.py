@@ -165,7 +165,7 @@ def entries(
         (bank[0] if bank else "", ledger.value, revision, from_ms, until_ms, 2**63 - 1 if limit is None else limit),
     ).fetchall()
     for start in range(0, len(ids), _PAGE):
-        for identity, entry in _fetch_entries(connection, [row[0] for row in ids[start : start + _PAGE]]):
+        for identity, entry in fetch_entries(connection, [row[0] for row in ids[start : start + _PAGE]]):
             recomputable = limit is None and entry.start.at_ms >= raw_from_ms
             yield StoredEntry(identity, revision, recomputable, entry)
 
@@ -177,11 +177,13 @@ def entries_after(connection: sqlite3.Connection, identity: int, most: int) -> l
     ).fetchall()
     if not rows:
         return []
-    found = dict(_fetch_entries(connection, [row[0] for row in rows]))
+    found = dict(fetch_entries(connection, [row[0] for row in rows]))
     return [(bank, StoredEntry(one, revision, True, found[one])) for one, bank, revision in rows]
 
 
-def _fetch_entries(connection: sqlite3.Connection, ids: list[int]) -> list[tuple[int, Entry]]:
+def fetch_entries(connection: sqlite3.Connection, ids: list[int]) -> list[tuple[int, Entry]]:
+    """Entries of these ids with their figures, in order of id: two looks however many they are."""
+    """Entries with their figures by their ids, in the order of the ids."""
     marks = ",".join("?" * len(ids))
     figures: dict[int, list[Figure]] = {identity: [] for identity in ids}
     for identity, *figure in connection.execute(

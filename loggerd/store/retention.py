@@ -10,7 +10,7 @@ from loggerd.store.connection import transaction
 from loggerd.store.results import current_revision
 from loggerd.store.sessions import fold_order
 from loggerd.store.shapes import Retained
-from loggerd.store.summaries import SPAN_MS
+from loggerd.store.summaries import MINUTES, SPAN_MS
 
 DAY_MS = 86_400_000
 _BLOCKS_PER_SLICE = 24
@@ -99,8 +99,8 @@ def _delete(connection: sqlite3.Connection, rows: list[tuple[int, int]], total: 
 def retain_minutes(connection: sqlite3.Connection, cutoff_wall_ms: int) -> int:
     """Deletes minute summaries that end before the cutoff; returns the number of rows."""
     rows = connection.execute(
-        "SELECT id FROM summary WHERE tier_seconds = 60 AND span_ms < ? ORDER BY span_ms",
-        (cutoff_wall_ms - SPAN_MS[60],),
+        "SELECT id FROM summary WHERE tier_seconds = ? AND span_ms < ? ORDER BY span_ms",
+        (MINUTES, cutoff_wall_ms - SPAN_MS[MINUTES]),
     ).fetchall()
     for start in range(0, len(rows), _PAGE):
         with transaction(connection):

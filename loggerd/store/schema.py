@@ -12,6 +12,7 @@ from loggerd.store.connection import APPLICATION_ID, too_new, transaction
 from loggerd.store.hot import HotCommit, HotWriter
 from loggerd.store.outbox_tables import OUTBOX_INDEXES, OUTBOX_TABLES
 from loggerd.store.shapes import HOUR_MS
+from loggerd.store.summaries import FOUR_HOURS, QUARTERS, build_tier
 from loggerd.store.tables import (
     ALARM,
     ALARM_CHANGE,
@@ -89,6 +90,14 @@ def _outbox(connection: sqlite3.Connection) -> None:
     connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes(OUTBOX_TABLES))
 
 
+def _four_hours(connection: sqlite3.Connection) -> None:
+    """Summaries of four hours, for a look at years, made from the quarter-hours that are kept for ever."""
+    summary = next(table for table in FIRST_TABLES if table.name == "summary")
+    build_tier(connection, FOUR_HOURS, QUARTERS)
+    connection.execute("DELETE FROM schema_notes WHERE table_name = 'summary'")
+    connection.executemany("INSERT INTO schema_notes VALUES (?, ?, ?, ?)", notes([summary]))
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, _create),
     Migration(2, _hot_in_chunks),
@@ -96,6 +105,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(4, _log_book),
     Migration(5, _alarms),
     Migration(6, _outbox),
+    Migration(7, _four_hours),
 )
 SCHEMA_VERSION = MIGRATIONS[-1].to_version
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from loggerd.model.alarm import AlarmChange, AlarmResults
 from loggerd.model.channels import Channel
 from loggerd.model.finding import Finding
-from loggerd.model.ledger import Entry, MarkSpan
+from loggerd.model.ledger import Entry, Instant, LedgerName, MarkSpan
 from loggerd.model.log_book import LogEntry
 from loggerd.model.outbox import NewItem
 from loggerd.model.results import FoldResults
@@ -179,6 +179,28 @@ class StoredEntry:
 
 
 @dataclass(frozen=True)
+class EntryWish:
+    """Which entries of a ledger: those that lie at least partly in [from, until) epoch ms.
+
+    `least`: name of a figure, and what it must be at least.
+    """
+
+    bank: str
+    ledger: LedgerName
+    from_ms: int = -(2**63)
+    until_ms: int = 2**63 - 1
+    least: tuple[str, float] | None = None
+
+
+@dataclass(frozen=True)
+class EntryPage:
+    """Entries, the newest first. `older`: id by which to ask for those before; None when there are none."""
+
+    entries: tuple[StoredEntry, ...]
+    older: int | None
+
+
+@dataclass(frozen=True)
 class StoredMark:
     """A span of marked values with its place in the record."""
 
@@ -197,6 +219,32 @@ class StoredFinding:
 
 
 @dataclass(frozen=True)
+class FindingPoint:
+    """What a finding said at one instant, without details. `basis_from_ms`, `basis_until_ms`: of its first evidence."""
+
+    at_session: int
+    at_ms: int
+    subject: str
+    verdict: str
+    grade: str
+    value: float | None
+    low: float | None
+    high: float | None
+    reason: str
+    basis_from_ms: int | None
+    basis_until_ms: int | None
+
+
+@dataclass(frozen=True)
+class EntrySpan:
+    """When an entry began and ended, and of what kind it is."""
+
+    kind: str
+    start: Instant
+    end: Instant
+
+
+@dataclass(frozen=True)
 class StoredAlarmChange:
     """A change of an alarm with its place in the record."""
 
@@ -206,7 +254,7 @@ class StoredAlarmChange:
 
 @dataclass(frozen=True)
 class SummaryColumns:
-    """Minute or quarter-hour summaries of one series, as columns of equal length, in raw counts.
+    """Summaries of one series, by minutes, quarter-hours or four hours, as columns of equal length, in raw counts.
 
     `start_ms` are epoch milliseconds of the bucket's beginning; buckets without a reading are left out.
     """

@@ -1,4 +1,4 @@
-"""Minute and quarter-hour summaries of raw counts, kept as column blocks by device and stretch of time.
+"""Minute, quarter-hour and four-hour summaries of raw counts, as column blocks by device and stretch of time.
 
 A bucket of one series is minimum, maximum, count and the sum of (value - minimum), which stays small and makes sums
 exact however the readings arrive: readings, and summaries of part of a bucket, go through the same gathering.
@@ -18,7 +18,9 @@ from loggerd.model.scan import Integers, ScanBlock
 from loggerd.store.blocks import settled_wall_ms
 from loggerd.store.codec import Columns, decode_block, encode_block
 
-SPAN_MS = {60: 6 * 3_600_000, 900: 24 * 3_600_000}
+MINUTES, QUARTERS, FOUR_HOURS = 60, 900, 14_400
+"""The tiers: length of a bucket in seconds."""
+SPAN_MS = {MINUTES: 6 * 3_600_000, QUARTERS: 24 * 3_600_000, FOUR_HOURS: 30 * 24 * 3_600_000}
 """Stretch that one row covers, by tier: rows are rewritten as their hours are sealed, so they are kept small."""
 
 _START = -1
@@ -78,6 +80,12 @@ def merge(parts: Iterable[Summary]) -> Summary:
             np.concatenate([piece.count for piece in pieces]),
         )
     return _gather(starts, columns)
+
+
+def coarser(summary: Summary, tier_seconds: int) -> Summary:
+    """The same in the longer buckets of another tier."""
+    tier_ms = tier_seconds * 1000
+    return _gather(summary.start_ms // tier_ms * tier_ms, summary.series)
 
 
 def _empty(n: int) -> Buckets:
@@ -149,6 +157,41 @@ def _add_to_row(connection: sqlite3.Connection, key: tuple[int, int, int, int], 
         lost = [f"summaries of {key[0]} s from {key[3]} ms on, up to now, are lost: {error}"]
     connection.execute("UPDATE summary SET payload = ? WHERE id = ?", (encode_summary(key, part), row[0]))
     return lost
+
+
+def build_tier(connection: sqlite3.Connection, tier_seconds: int, finer_seconds: int) -> None:
+    """Makes the rows of a tier from those of a finer one, row by row; what is damaged there is missing here too."""
+    rows = connection.execute("SELECT DISTINCT device, session FROM summary WHERE tier_seconds = ?", (finer_seconds,))
+    for device, session in rows.fetchall():
+        spans = connection.execute(
+            "SELECT span_ms, payload FROM summary WHERE tier_seconds = ? AND device = ? AND session = ?"
+            " ORDER BY span_ms",
+            (finer_seconds, device, session),
+        )
+        parts: dict[int, list[Summary]] = {}
+        for span, payload in spans:
+            longer = span // SPAN_MS[tier_seconds] * SPAN_MS[tier_seconds]
+            if longer not in parts:
+                _insert_rows(connection, tier_seconds, device, session, parts)
+                parts = {longer: []}
+            try:
+                whole = decode_summary((finer_seconds, device, session, span), payload)
+            except StoreDamaged:
+                continue  # readers leave it out as well; whoever seals into it says so
+            parts[longer].append(coarser(whole, tier_seconds))
+        _insert_rows(connection, tier_seconds, device, session, parts)
+
+
+def _insert_rows(
+    connection: sqlite3.Connection, tier_seconds: int, device: int, session: int, parts: dict[int, list[Summary]]
+) -> None:
+    for span, pieces in parts.items():
+        if pieces:
+            key = (tier_seconds, device, session, span)
+            connection.execute(
+                "INSERT INTO summary (tier_seconds, device, session, span_ms, payload) VALUES (?, ?, ?, ?, ?)",
+                (*key, encode_summary(key, merge(pieces))),
+            )
 
 
 def _inside(summary: Summary, chosen: Integers) -> Summary:

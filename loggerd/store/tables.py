@@ -142,13 +142,13 @@ FIRST_TABLES = (
     ),
     Table(
         "summary",
-        "minute and quarter-hour minimum, maximum, mean and count of raw counts",
+        "minimum, maximum, mean and count of raw counts by minutes, quarter-hours and four hours",
         (
             _id("number of the row"),
-            _whole("tier_seconds", "s", "length of a bucket: 60 or 900"),
+            _whole("tier_seconds", "s", "length of a bucket: 60, 900 or 14400"),
             _ref("device", "device", "device that was read"),
             _ref("session", "session", "session of the readings"),
-            _whole("span_ms", EPOCH, "beginning of the stretch in the row: six hours of minutes, a day of quarters"),
+            _whole("span_ms", EPOCH, "beginning of the row's stretch: 6 h of minutes, a day of quarters, 30 of 4 h"),
             Column("payload", "BLOB NOT NULL", "raw counts", "columns by series, form in summaries.py, with CRC-32"),
         ),
         ("UNIQUE (device, tier_seconds, span_ms, session)",),

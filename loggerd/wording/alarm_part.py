@@ -10,6 +10,7 @@ from loggerd.alarms.conditions import ALARM_CONDITIONS
 from loggerd.model.alarm import Alarm, AlarmChange, AlarmEvent, AlarmKey, Priority
 from loggerd.model.bank import Bank
 from loggerd.model.finding import Finding
+from loggerd.wording.details import Details
 from loggerd.wording.filling import capital, fill, one_line
 from loggerd.wording.layout import Element, Facts, Heading, Link, Paragraph, Points, Title
 from loggerd.wording.reader import Reader
@@ -124,8 +125,8 @@ def headline(reader: Reader, key: AlarmKey) -> str:
     return f"{capital(reader.alarm_text(key.condition).title)}: {reader.place(key)}"
 
 
-def in_full(reader: Reader, item: AlarmItem, site: Site, told: set[str], index: str) -> Iterator[Element]:
-    """The whole alarm. `told`: cautions that this mail has said already; `index`: "2/5", or "" for a single one."""
+def in_full(reader: Reader, item: AlarmItem, site: Site, details: Details, index: str) -> Iterator[Element]:
+    """The whole alarm. `details`: those of this mail; `index`: "2/5", or "" for a single one."""
     texts, key, alarm = reader.texts, item.alarm.key, item.alarm
     condition = condition_for(key)
     above = [f"{index}"] if index else []
@@ -137,11 +138,11 @@ def in_full(reader: Reader, item: AlarmItem, site: Site, told: set[str], index: 
     if item.escalated and alarm.raised is not None:
         yield Paragraph(reader.word("still", time=reader.instant(alarm.raised.at_ms)))
     yield Facts(tuple(_times(reader, item)))
-    yield from _evidence(reader, item)
+    yield from _evidence(reader, item, details)
     if alarm.told >= _LEAST_COMING:
         yield Paragraph(reader.word("comes_and_goes", count=str(alarm.told)))
     yield from _advice(reader, key)
-    yield from _cautions(reader, key, site, told)
+    yield from _cautions(reader, key, site, details.cautions)
     if condition is not None:
         parts = ", ".join(reader.alarm_text(key.condition).parts) or reader.word("nothing")
         yield Facts(((reader.word("parts"), parts),))
@@ -173,15 +174,14 @@ def _times(reader: Reader, item: AlarmItem) -> Iterator[tuple[str, str]]:
         yield capital(reader.texts.events[AlarmEvent.ACKNOWLEDGED.value]), one_line(alarm.acknowledged_by)
 
 
-def _evidence(reader: Reader, item: AlarmItem) -> Iterator[Element]:
+def _evidence(reader: Reader, item: AlarmItem, details: Details) -> Iterator[Element]:
     alarm = item.alarm
     figures = [f"{name}: {text}" for name, text in reader.evidence(alarm.evidence or item.change.evidence)]
     found = [reader.trusted(one) for one in item.findings]
     if found or figures:
         yield Heading(reader.word("seen"))
         yield Points((*found, *figures))
-    reason = one_line(alarm.reason)
-    if reason:
+    if reason := details.here(reader, headline(reader, alarm.key), alarm.reason):
         yield Paragraph(f"{reader.word('reason')}: {reason}.", small=True)
 
 

@@ -13,8 +13,6 @@ from loggerd.wording.filling import one_line
 from loggerd.wording.layout import Element, Heading, Points
 from loggerd.wording.reader import Reader
 
-ENGLISH = "en"
-
 
 @dataclass
 class Details:
@@ -29,7 +27,7 @@ class Details:
         `about`: what it is about, in the keeper's language.
         """
         text = one_line(english)
-        if text and reader.texts.code != ENGLISH:
+        if text and not reader.texts.english:
             self.lines.append(f"{about}: {text}")
             return ""
         return text

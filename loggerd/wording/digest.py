@@ -10,6 +10,7 @@ from loggerd.model.alarm import Alarm
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import Figure
 from loggerd.wording.alarm_part import Site
+from loggerd.wording.details import Details
 from loggerd.wording.digest_figures import CycleSummary, DayAmpHours
 from loggerd.wording.filling import capital, one_line
 from loggerd.wording.heartbeat import how_many, standing_alarms
@@ -20,6 +21,7 @@ from loggerd.wording.reader import Reader
 
 MOST_FINDINGS = 12
 _DAY_MS = 86_400_000
+_WEEK = 7
 _LEAST_COVERED = 0.9
 _CAPACITY = ("capacity.summary", "capacity.observed")
 
@@ -37,11 +39,11 @@ class BankDigest:
 
 @dataclass(frozen=True)
 class Digest:
-    """A digest of the time from `start_ms` to `end_ms`."""
+    """A digest of so many days, from `start_ms` to `end_ms`."""
 
     start_ms: int
     end_ms: int
-    weekly: bool
+    days: int
     banks: tuple[BankDigest, ...]
     standing: tuple[Alarm, ...] = ()
 
@@ -49,7 +51,8 @@ class Digest:
 def compose_digest(digest: Digest, site: Site, reader: Reader, encode: Callable[[Canvas], bytes]) -> Mail:
     """The digest as a mail. `encode` makes a PNG file of a picture; the text says all that it shows."""
     name = one_line(site.name)
-    kind = reader.word("digest_week" if digest.weekly else "digest_day")
+    kind = _kind(digest.days, reader)
+    details = Details()
     span = reader.word("digest_span", start=reader.date(digest.start_ms), end=reader.date(digest.end_ms - 1))
     elements: list[Element] = [Title(f"{kind}: {name}", "", span)]
     if not site.clock_set:
@@ -58,8 +61,8 @@ def compose_digest(digest: Digest, site: Site, reader: Reader, encode: Callable[
     pictures = []
     for number, bank in enumerate(digest.banks, 1):
         elements.append(Title(capital(reader.word("bank", name=one_line(bank.name)))))
-        elements.extend(_state(bank, digest.end_ms, reader))
-        elements.extend(_cycles(bank.cycles, reader))
+        elements.extend(_state(bank, digest.end_ms, reader, details))
+        elements.extend(_cycles(bank, reader, details))
         elements.extend(_findings(bank, reader))
         if bank.days:
             image = Image(f"days{number}@loggerd", _alt(bank, reader), reader.word("picture_key"))
@@ -68,36 +71,67 @@ def compose_digest(digest: Digest, site: Site, reader: Reader, encode: Callable[
             content = encode(bar_chart(bank.days, labels))
             pictures.append(Attachment(f"days{number}.png", "image/png", content, image.content_id))
     elements.append(Paragraph(reader.word("bands"), small=True))
-    elements.extend(closing(site, reader))
+    elements.extend([*closing(site, reader), *details.at_the_end(reader)])
     return finished(f"{name}: {kind}, {how_many(digest.standing, reader)}", elements, reader, pictures)
 
 
-def _state(bank: BankDigest, end_ms: int, reader: Reader) -> Iterator[Element]:
+def _kind(days: int, reader: Reader) -> str:
+    if days in (1, _WEEK):
+        return reader.word("digest_week" if days == _WEEK else "digest_day")
+    return reader.word("digest_days", count=str(days))
+
+
+def _state(bank: BankDigest, end_ms: int, reader: Reader, details: Details) -> Iterator[Element]:
     found = {one.name: one for one in bank.newest if one.subject == "bank"}
     capacity = next((name for name in _CAPACITY if name in found and found[name].value is not None), _CAPACITY[0])
+    say = _Say(reader, details, bank.name)
     rows = [
-        (reader.word("since_full"), _since_full(found.get("full_charge.days_since"), end_ms, reader)),
-        (reader.word("spread"), _known(found.get("blocks.spread"), reader)),
-        (reader.word("capacity"), _known(found.get(capacity), reader)),
-        (reader.word("data"), _covered(found.get("quality.record"), reader)),
+        (reader.word("since_full"), _since_full(found.get("full_charge.days_since"), end_ms, say)),
+        (reader.word("spread"), _known(found.get("blocks.spread"), say, "spread")),
+        (reader.word("capacity"), _known(found.get(capacity), say, "capacity")),
+        (reader.word("data"), _covered(found.get("quality.record"), say)),
     ]
     yield Facts(tuple(rows))
 
 
-def _since_full(finding: Finding | None, end_ms: int, reader: Reader) -> str:
+@dataclass(frozen=True)
+class _Say:
+    """How something of a bank is said to a reader, and where its English details go."""
+
+    reader: Reader
+    details: Details
+    bank: str
+
+    def why(self, word: str, english: str) -> str:
+        """A reason, to be said here. `word`: what is spoken of."""
+        about = f"{self.reader.word('bank', name=one_line(self.bank))}, {self.reader.word(word)}"
+        return self.details.here(self.reader, capital(about), english)
+
+    def figure(self, word: str, figure: Figure, unit: str, decimals: int) -> tuple[str, str]:
+        """A row of facts."""
+        if figure.value is None:
+            self.why(word, figure.reason)
+        return self.reader.word(word), self.reader.banded(figure, unit, decimals)
+
+
+def _since_full(finding: Finding | None, end_ms: int, say: _Say) -> str:
     """Days at the end of the digest; in the words of the finding where it is too long ago, or cannot be told."""
+    reader = say.reader
     if finding is None or finding.since is None or verdict_of(finding).weight:
-        return _known(finding, reader) if finding is None or finding.value is None else reader.trusted(finding)
+        if finding is None or finding.value is None:
+            return _known(finding, say, "since_full")
+        return reader.trusted(finding)
     days = reader.number(max(0.0, (end_ms - finding.since.at_ms) / _DAY_MS), 0)
     return reader.word("day_ago") if days == "1" else reader.word("days_ago", count=days)
 
 
-def _known(finding: Finding | None, reader: Reader) -> str:
+def _known(finding: Finding | None, say: _Say, word: str) -> str:
     """The figure with its band and how far to trust it; what the finding says and why, where there is none."""
+    reader = say.reader
     if finding is None:
         return reader.word("unknown")
     if finding.value is None:
-        reason = one_line(finding.reason)
+        reason = say.why(word, finding.reason)
         return f"{reader.finding(finding)} {reader.word('reason')}: {reason}" if reason else reader.finding(finding)
     spec = spec_of(finding.name)
     figure = Figure(finding.name, finding.value, finding.low, finding.high)
@@ -105,34 +139,35 @@ def _known(finding: Finding | None, reader: Reader) -> str:
     return f"{told}, {trust}" if trust else told
 
 
-def _covered(finding: Finding | None, reader: Reader) -> str:
+def _covered(finding: Finding | None, say: _Say) -> str:
     if finding is None or finding.value is None:
-        return _known(finding, reader)
-    return reader.word("covered", covered=reader.amount(finding.value, "%", 0))
+        return _known(finding, say, "data")
+    return say.reader.word("covered", covered=say.reader.amount(finding.value, "%", 0))
 
 
-def _cycles(cycles: CycleSummary, reader: Reader) -> Iterator[Element]:
+def _cycles(bank: BankDigest, reader: Reader, details: Details) -> Iterator[Element]:
+    cycles, say = bank.cycles, _Say(reader, details, bank.name)
     yield Heading(reader.word("cycles"))
     if not cycles.count:
         yield Paragraph(reader.word("no_cycles"))
         return
-    mean, deepest = (_percent(one, reader) for one in (cycles.mean_depth, cycles.deepest))
+    mean, deepest = (say.figure("depth", _percent(one), "%", 0)[1] for one in (cycles.mean_depth, cycles.deepest))
     yield Facts(
         (
             (reader.word("count"), str(cycles.count)),
-            (reader.word("amp_hours_out"), reader.banded(cycles.out, "Ah", 1)),
-            (reader.word("amp_hours_in"), reader.banded(cycles.into, "Ah", 1)),
-            (reader.word("charge_factor"), reader.banded(cycles.charge_factor, "", 3)),
-            (reader.word("efficiency"), _percent(cycles.efficiency, reader)),
+            say.figure("amp_hours_out", cycles.out, "Ah", 1),
+            say.figure("amp_hours_in", cycles.into, "Ah", 1),
+            say.figure("charge_factor", cycles.charge_factor, "", 3),
+            say.figure("efficiency", _percent(cycles.efficiency), "%", 0),
             (reader.word("depth"), reader.word("depth_value", mean=mean, deepest=deepest)),
         )
     )
 
 
-def _percent(figure: Figure, reader: Reader) -> str:
+def _percent(figure: Figure) -> Figure:
     """A share as a percentage."""
     value, low, high = (None if one is None else 100.0 * one for one in (figure.value, figure.low, figure.high))
-    return reader.banded(Figure(figure.name, value, low, high, figure.reason), "%", 0)
+    return Figure(figure.name, value, low, high, figure.reason)
 
 
 def _findings(bank: BankDigest, reader: Reader) -> Iterator[Element]:

@@ -17,6 +17,7 @@ from loggerd.wording.alarm_part import (
     in_full,
     urgency,
 )
+from loggerd.wording.details import Details
 from loggerd.wording.filling import one_line
 from loggerd.wording.html_text import html
 from loggerd.wording.layout import Element, Heading, Link, Paragraph, Points
@@ -62,18 +63,19 @@ def compose(items: Iterable[AlarmItem], site: Site, reader: Reader) -> Mail:
         raise ValueError("a mail needs something to tell")
     calling, changes = _parted(told)
     elements = [*_opening(site, reader)]
-    cautions: set[str] = set()
+    details = Details()
     full = calling[:MOST_IN_FULL]
     for number, item in enumerate(full, 1):
         index = f"{number}/{len(calling)}" if len(calling) > 1 else ""
-        elements.extend(in_full(reader, item, site, cautions, index))
+        elements.extend(in_full(reader, item, site, details, index))
     if calling[MOST_IN_FULL:]:
         elements.append(Heading(reader.word("listed")))
         elements.append(Points(tuple(_listed(reader, calling[MOST_IN_FULL:]))))
     if changes:
         elements.append(Heading(reader.word("changes")))
-        elements.append(Points(tuple(_change(reader, item) for item in changes)))
+        elements.append(Points(tuple(_change(reader, item, details) for item in changes)))
     elements.extend(closing(site, reader, governs=bool(calling)))
+    elements.extend(details.at_the_end(reader))
     return finished(_subject(calling, changes, site, reader), elements, reader)
 
 
@@ -138,7 +140,7 @@ def _listed(reader: Reader, items: Iterable[AlarmItem]) -> Iterator[str]:
         yield told
 
 
-def _change(reader: Reader, item: AlarmItem) -> str:
+def _change(reader: Reader, item: AlarmItem, details: Details) -> str:
     change = item.change
     words = {
         "time": reader.instant(change.at.at_ms),
@@ -150,6 +152,8 @@ def _change(reader: Reader, item: AlarmItem) -> str:
     told = reader.word("changed", **words)
     if who not in ("", "loggerd"):
         told = reader.word("changed_by", **words, who=who)
+    else:
+        why = details.here(reader, headline(reader, change.key), why)
     if why:
         told += f" {reader.word('why', why=why)}"
     if change.event is AlarmEvent.RAISED and change.root is not None:

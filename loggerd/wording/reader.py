@@ -54,12 +54,13 @@ class Reader:
         return f"{text} {self.texts.units[unit]}".rstrip()
 
     def banded(self, figure: Figure, unit: str, decimals: int) -> str:
-        """A figure with its band: "2.03 V (1.98 to 2.08)"; or that it is not known, and why.
+        """A figure with its band: "2.03 V (1.98 to 2.08)"; or that it is not known, and in English also why.
 
         One with a reason and no band is the least that it can be: readings are missing.
         """
         if figure.value is None:
-            return f"{self.word('unknown')} ({figure.reason})" if figure.reason else self.word("unknown")
+            told = figure.reason and self.texts.english
+            return f"{self.word('unknown')} ({figure.reason})" if told else self.word("unknown")
         value = self.amount(figure.value, unit, decimals)
         if figure.low is None or figure.high is None:
             return self.word("at_least", value=value) if figure.reason else value
@@ -163,7 +164,9 @@ class Reader:
 
     def trust(self, finding: Finding) -> str:
         """How far a finding can be trusted, where that is not as usual: its grade, and readings that are not good."""
-        words = [] if finding.grade is Grade.OBSERVED else [self.texts.grades[finding.grade.value]]
+        # What cannot be told says so itself.
+        usual = finding.grade in (Grade.OBSERVED, Grade.CANNOT_TELL)
+        words = [] if usual else [self.texts.grades[finding.grade.value]]
         if finding.quality in (Quality.FAIR, Quality.POOR):
             words.append(self.word("readings", quality=self.texts.qualities[finding.quality.value]))
         return ", ".join(words)

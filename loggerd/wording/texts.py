@@ -57,6 +57,11 @@ class Texts:
     alarm: Mapping[str, AlarmText]
     findings: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
+    @property
+    def english(self) -> bool:
+        """Whether sentences of the analysis, which are in English, may stand among these texts."""
+        return self.code == "en"
+
 
 WORDS: dict[str, frozenset[str]] = {
     name: frozenset(fields.split())
@@ -70,7 +75,8 @@ WORDS: dict[str, frozenset[str]] = {
         "changed_by": "time title subject event who", "why": "why", "still": "time", "comes_and_goes": "count",
         "clock": "", "clock_time": "time zone", "date_time": "weekday day month year clock",
         "date": "weekday day month year", "day": "weekday day", "digest_day": "",
-        "digest_week": "", "digest_span": "start end", "days": "", "day_column": "", "out": "", "in": "", "full": "",
+        "digest_week": "", "digest_days": "count",
+        "digest_span": "start end", "days": "", "day_column": "", "out": "", "in": "", "full": "",
         "yes": "", "no": "", "gap": "", "gap_note": "", "cycles": "", "count": "", "amp_hours_out": "",
         "amp_hours_in": "", "charge_factor": "", "efficiency": "", "depth": "", "depth_value": "mean deepest",
         "no_cycles": "", "since_full": "", "day_ago": "", "days_ago": "count",
@@ -79,6 +85,8 @@ WORDS: dict[str, frozenset[str]] = {
         "picture_none": "", "picture_key": "", "bands": "", "heartbeat": "", "heartbeat_alive": "site",
         "heartbeat_next": "time", "last_reading": "", "instruments": "", "instruments_value": "answering all",
         "mail_waiting": "", "none": "", "test": "", "test_text": "site", "weekdays": "", "months": "",
+        "details": "", "watch_heard": "", "watch_never": "", "watch_still": "", "watch_back": "",
+        "watch_back_text": "site hours", "watch_by": "name", "watch_clock": "",
     }.items()
 }  # fmt: skip
 """Every word of [words], and what it must have places for."""

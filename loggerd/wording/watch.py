@@ -56,7 +56,7 @@ def _silent(watch: Watch, reader: Reader) -> Mail:
         elements.append(Paragraph(reader.word("watch_still")))
     last = reader.word("watch_never") if watch.heard_ms is None else reader.instant(watch.heard_ms)
     elements.append(Facts(((reader.word("watch_heard"), last),)))
-    elements.extend(_closing(watch, reader))
+    elements.extend([*_closing(watch, reader), Paragraph(reader.word("governs"), small=True)])
     subject = f"{name}, {reader.texts.visits[condition.visit.value]}: {reader.alarm_text(now.key.condition).title}"
     return finished(subject, elements, reader)
 

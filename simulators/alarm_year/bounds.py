@@ -121,10 +121,10 @@ def _short(found: Answer) -> Bound:
 
 
 def _runaway(found: Answer) -> Bound:
-    aim = f"within {RUNAWAY_MINUTES} min of the point from which the heat feeds itself"
-    begun_ms = found.year.truth.no_way_back_ms
+    aim = f"within {RUNAWAY_MINUTES} min of when the heat feeds itself and it shows"
+    begun_ms = found.year.truth.runaway_ms
     if begun_ms is None:
-        return Bound(aim, "it never came to that point", None)
+        return Bound(aim, "it never came to that", None)
     if found.right is None:
         return Bound(aim, NOTHING, False)
     late_ms = found.right.looked_ms - begun_ms

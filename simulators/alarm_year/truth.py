@@ -1,4 +1,4 @@
-"""What truly happened since a fault began, as the bounds on its alarm count it: rests, discharges, no way back."""
+"""What truly happened since a fault began, as the bounds on its alarm count it: rests, discharges, a runaway."""
 
 from __future__ import annotations
 
@@ -7,15 +7,17 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from simulators.judging import chemistry as laws
-from simulators.judging.chemistry import Floats
+from simulators.judging.chemistry import Flags, Floats
 from simulators.judging.judge import INTERVAL_MS
-from simulators.judging.site import Sites
-from simulators.judging.stream import DayRecord
+from simulators.judging.site import DayRecord, Sites
 
 REST_AMPS, REST_MINUTES = 0.02, 60
 """A rest: so little current, as a share of the rated amp-hours, for so long; common practice, no source."""
 DISCHARGE_SHARE, RETURN_SHARE = 0.10, 0.05
 """A discharge: so much of the rated amp-hours taken, and then so much of it charged; common practice, no source."""
+RISEN, HELD_VOLTS, OVER_AIR = 0.10, 0.005, 10.0
+"""A runaway shows when a block is so many kelvin above the air (a maker's limit for sealed blocks) and the current has
+risen by this share above its lowest while the voltage was held within so many volts per cell (own choice)."""
 _GAS_CONSTANT, _KELVIN, _THERMONEUTRAL_VOLTS = 8.314, 273.15, 1.48
 
 
@@ -28,20 +30,19 @@ class BankTruth:
     """When each rest had lasted long enough to be one."""
     discharges_ms: list[int] = field(default_factory=list)
     """When each discharge was over."""
-    no_way_back_ms: int | None = None
-    """When heat first outgrew what the air takes: by Semenov's criterion (from memory) the heat of the side reactions,
-    as far as it grows with temperature, times the thermal resistance is 1 K/K."""
+    runaway_ms: int | None = None
+    """When heat first fed itself, and it showed; see `runaway_minutes`."""
     _still: int = 0
     _taken: float = 0.0
     _deepest: float = 0.0
 
-    def take(self, amps: Floats, gain: Floats | None, start_ms: int) -> None:
-        """Take in a day, minute by minute, that begins at an instant. `gain`: see `heat_gain`, None if of no interest."""
+    def take(self, amps: Floats, runaway: Flags, start_ms: int) -> None:
+        """Take in a day, minute by minute, that begins at an instant. `runaway`: see `runaway_minutes`."""
         times = start_ms + INTERVAL_MS * np.arange(1, len(amps) + 1)
         for at_ms, value in zip(times.tolist(), amps.tolist(), strict=True):
             self._count(at_ms, value)
-        if self.no_way_back_ms is None and gain is not None and (gain >= 1.0).any():
-            self.no_way_back_ms = int(times[int((gain >= 1.0).argmax())])
+        if self.runaway_ms is None and runaway.any():
+            self.runaway_ms = int(times[int(runaway.argmax())])
 
     def _count(self, at_ms: int, amps: float) -> None:
         self._still = self._still + 1 if abs(amps) < REST_AMPS * self.rated_amp_hours else 0
@@ -55,9 +56,27 @@ class BankTruth:
             self._deepest = self._taken = 0.0
 
 
+def runaway_minutes(record: DayRecord, bank: int, sites: Sites) -> Flags:
+    """Minutes of the day in which the heat feeds itself by `heat_gain`, and it shows in current and temperature."""
+    amps = record.string_amps[:, bank].sum(axis=1)
+    volts = record.volts[:, bank] / sites.layout.cells_in_series
+    over = record.celsius[:, bank].max(axis=(1, 2)) - record.ambient_celsius[:, bank]
+    shows = np.zeros(len(amps), dtype=bool)
+    first = lowest = 0
+    for minute in range(len(amps)):
+        if amps[minute] <= 0.0 or abs(volts[minute] - volts[first]) > HELD_VOLTS:
+            first = lowest = minute
+        if amps[minute] < amps[lowest]:
+            lowest = minute
+        risen = amps[minute] >= (1.0 + RISEN) * amps[lowest] > 0.0
+        shows[minute] = risen and over[minute] > max(OVER_AIR, over[lowest])
+    found: Flags = shows & (heat_gain(record, bank, sites) >= 1.0)
+    return found
+
+
 def heat_gain(record: DayRecord, bank: int, sites: Sites) -> Floats:
     """K/K of the worst block, minute by minute: how much hotter it would get by its side reactions for each kelvin
-    that it is hotter. From 1 on it heats itself without end as long as the voltage is held."""
+    that it is hotter. From 1 on heat feeds itself as long as the voltage is held: Semenov's criterion, from memory."""
     cells, kind = sites.cells, sites.layout.chemistry
     draw, state = cells.draw, cells.condition
     volts = record.block_volts[:, bank] / state.cells[bank]

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from loggerd.alarms.conditions import ALARM_CONDITIONS
 from loggerd.alarms.desk import Desk
 from loggerd.alarms.from_findings import conditions_of
@@ -15,11 +17,10 @@ from loggerd.model.ledger import Instant
 from loggerd.model.scan import ClockState
 from simulators.alarm_year.cases import HOURLY, Watch
 from simulators.alarm_year.keeper import Mailbox, Mailed
-from simulators.alarm_year.truth import BankTruth, heat_gain
+from simulators.alarm_year.truth import BankTruth, runaway_minutes
 from simulators.judging.chemistry import Layout
 from simulators.judging.judge import BANK, DEVICES, INTERVAL_MS, CaseFold, Piece
 from simulators.judging.stream import DAY_MS, Chunk, Streams
-
 
 HEATS_ITSELF = "thermal_runaway"
 
@@ -128,8 +129,10 @@ def watched(watches: Sequence[Watch]) -> list[BankYear]:
         for (bank, one), chunk in zip(under_way, chunks, strict=True):
             fault = one.year.watch.case.fault
             if fault is not None and day >= fault.begin_day:
-                gain = heat_gain(streams.record, bank, streams.sites) if fault.cause == HEATS_ITSELF else None
                 amps = streams.record.string_amps[:, bank].sum(axis=1)
-                one.year.truth.take(amps, gain, one.year.start_ms + day * DAY_MS)
+                runaway = np.zeros(len(amps), dtype=bool)
+                if fault.cause == HEATS_ITSELF:
+                    runaway = runaway_minutes(streams.record, bank, streams.sites)
+                one.year.truth.take(amps, runaway, one.year.start_ms + day * DAY_MS)
             one.push(day, chunk)
     return [one.year for one in followed]

@@ -1,7 +1,7 @@
 """Runs all benchmarks in turn, each in a process of its own, and says at the end which figures missed their aim.
 
 Run: python tests/benchmarks/all.py [--quick]   (as root for the bytes to the card)
-In full about 40 minutes, most of it waiting in real time; --quick about 6, with small samples that say less.
+In full about an hour, most of it waiting in real time; --quick about 20, with small samples that say less.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ FULL = (
     ("benchmark_findings.py", "--days", "10"),
     ("benchmark_start.py", "--runs", "10"),
     ("benchmark_live.py", "--seconds", "60"),
+    ("benchmark_alarm_mail.py", "--banks", "100", "--groups", "2"),
     ("benchmark_service_card.py", "--seconds", "300", "--hours", "2"),
     ("benchmark_store.py", "--days", "20"),
     ("benchmark_card.py", "--hours", "3", "--seconds", "120"),
@@ -25,6 +26,7 @@ QUICK = (
     ("benchmark_findings.py", "--days", "4"),
     ("benchmark_start.py", "--runs", "3"),
     ("benchmark_live.py", "--seconds", "15"),
+    ("benchmark_alarm_mail.py", "--banks", "20", "--groups", "1"),
     ("benchmark_service_card.py", "--seconds", "60", "--hours", "1"),
     ("benchmark_store.py", "--days", "3"),
 )

@@ -27,17 +27,18 @@ def run(*command: str | Path, timeout: float = 60, **environment: str) -> subpro
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
-def test_the_unit_is_rated_safe() -> None:
-    rated = run("systemd-analyze", "security", "--offline=true", "--threshold=20", DEPLOY / "loggerd.service")
+@pytest.mark.parametrize("unit", ["loggerd.service", "loggerd-pages.service"])
+def test_the_units_are_rated_safe(unit: str) -> None:
+    rated = run("systemd-analyze", "security", "--offline=true", "--threshold=20", DEPLOY / unit)
 
     assert rated.returncode == 0, rated.stdout[-300:] + rated.stderr
 
 
 class Unit(configparser.RawConfigParser):
-    def __init__(self) -> None:
+    def __init__(self, name: str = "loggerd.service") -> None:
         # The same key may come several times; the last value is enough for what is asked here.
         super().__init__(strict=False, interpolation=None)
-        self.read(DEPLOY / "loggerd.service")
+        self.read(DEPLOY / name)
 
     def optionxform(self, optionstr: str) -> str:
         return optionstr
@@ -53,6 +54,7 @@ def test_the_unit_never_gives_up_and_says_when_it_is_ready() -> None:
     assert int(service["WatchdogSec"]) > 0
     assert service["ExecStart"] == "/opt/loggerd/current/bin/loggerd run /etc/loggerd/site.toml"
     assert service["StateDirectory"] == "loggerd"
+    assert (service["RuntimeDirectory"], service["RuntimeDirectoryMode"]) == ("loggerd", "0750")
     assert service["SupplementaryGroups"] == "dialout"
     assert service["DevicePolicy"] == "closed"
     assert service["MemoryMax"] == "250M"
@@ -68,6 +70,16 @@ def test_the_unit_lets_the_service_ask_whether_the_clock_is_set_and_use_serial_p
         assert forbidden not in lines
     filters = [line for line in lines if line.startswith("SystemCallFilter=")]
     assert "adjtimex" in filters[-1]
+
+
+def test_the_pages_see_no_instrument_and_write_where_the_record_is() -> None:
+    service, pages = Unit()["Service"], Unit("loggerd-pages.service")["Service"]
+
+    assert pages["ExecStart"] == "/opt/loggerd/current/bin/loggerd pages /etc/loggerd/site.toml"
+    assert pages["PrivateDevices"] == "yes"
+    assert "DeviceAllow" not in pages
+    for same in ("User", "Group", "StateDirectory", "UMask"):
+        assert pages[same] == service[same]
 
 
 @pytest.mark.parametrize("shell", ["sh", "dash", "bash"])

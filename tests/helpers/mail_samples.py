@@ -6,6 +6,7 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from loggerd.alarms.conditions import ALARM_CONDITIONS
+from loggerd.alarms.heartbeats import NoticeKind
 from loggerd.analysis.findings import FINDINGS
 from loggerd.model.alarm import Alarm, AlarmChange, AlarmEvent, AlarmKey, AlarmState
 from loggerd.model.bank import Bank, BankType
@@ -19,6 +20,7 @@ from loggerd.wording.figure_forms import FIGURE_FORMS
 from loggerd.wording.heartbeat import Alive, compose_heartbeat, compose_test
 from loggerd.wording.mail import AlarmItem, BankFacts, Mail, Site, compose
 from loggerd.wording.reader import Reader
+from loggerd.wording.watch import Watch, compose_watch
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -160,7 +162,7 @@ def week() -> Digest:
     barn = BankDigest("barn", days, summarise(cycles, edges[0], edges[-1]), newest, news)
     cart = BankDigest("cart", (), summarise((), edges[0], edges[-1]))
     standing = alarm_of(AlarmKey("barn", "probe_fault", "block_2_celsius"), state=AlarmState.ACKNOWLEDGED)
-    return Digest(edges[0], edges[-1], True, (barn, cart), (standing,))
+    return Digest(edges[0], edges[-1], 7, (barn, cart), (standing,))
 
 
 def digest(language: str = "en", *, fahrenheit: bool = False) -> Mail:
@@ -173,6 +175,14 @@ def heartbeat(language: str = "en") -> Mail:
     return compose_heartbeat(alive, [silent], SITE, reader(language))
 
 
+def watched(kind: NoticeKind, language: str = "en", *, heard: bool = True) -> Mail:
+    """What a watcher tells of a site whose sign of life came two days ago, and was due a day ago."""
+    heard_ms = NOW_MS - 2 * DAY_MS if heard else None
+    late_ms = DAY_MS - 2 * HOUR_MS
+    watch = Watch("office", "Hill farm", kind, NOW_MS, late_ms, heard_ms, NOW_MS + DAY_MS, clock_set=False)
+    return compose_watch(watch, reader(language))
+
+
 def every_mail(language: str) -> dict[str, Mail]:
     """One of each kind of mail, and every condition, by name."""
     mails = {
@@ -182,6 +192,7 @@ def every_mail(language: str) -> dict[str, Mail]:
         "digest": digest(language),
         "heartbeat": heartbeat(language),
         "test": compose_test(SITE, reader(language)),
+        **{kind.value: watched(kind, language) for kind in NoticeKind},
     }
     return mails | {item.change.key.condition: compose([item], SITE, reader(language)) for item in one_of_each()}
 

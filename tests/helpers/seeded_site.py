@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import shutil
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -26,6 +27,8 @@ END_MS = 1_790_000_000_000
 """21 September 2026, 14:13 UTC: when the past ends."""
 WEAK_BLOCK = 5
 """The block of the cabin's bank that has two fifths of its capacity from the third day on."""
+
+
 def weak_block() -> BankFault:
     return BankFault("weak_block", "house", 3 * 86_400.0, block=WEAK_BLOCK, size=0.4)
 
@@ -45,7 +48,10 @@ def make_site(
         finally:
             await site.stop()
 
-    path.write_text(asyncio.run(described()) + more, encoding="utf-8")
+    # In a thread: a test may have a loop of its own, as those with a browser do.
+    with ThreadPoolExecutor(1) as beside:
+        text = beside.submit(lambda: asyncio.run(described())).result()
+    path.write_text(text + more, encoding="utf-8")
     settings = load_settings(path)
     write_history(site, settings, END_MS, lambda _: None)
     look_at(settings)

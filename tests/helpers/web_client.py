@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from seeded_site import END_MS
-from starlette.testclient import TestClient
 
 from loggerd.clock import AcceleratedClock, Clock
 from loggerd.model.access import Role, SignedIn
@@ -16,6 +16,11 @@ from loggerd.outputs.web.gate import Facts
 from loggerd.outputs.web.routes import ROUTES, STREAMS
 from loggerd.outputs.web.streaming import Stream
 from loggerd.settings.site import SiteSettings
+
+with warnings.catch_warnings():
+    # It would rather have httpx2 than httpx; both do.
+    warnings.filterwarnings("ignore", "Using `httpx` with `starlette.testclient`")
+    from starlette.testclient import TestClient
 
 KEEPER = SignedIn("anna", Role.KEEPER)
 READER = SignedIn("ben", Role.READER)

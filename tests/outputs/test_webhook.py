@@ -21,7 +21,8 @@ from loggerd.mailing import receivers_of, ways_of
 from loggerd.model.outbox import Lane, MailState
 from loggerd.outputs.attempt import Attempt, Runner
 from loggerd.outputs.outcome import Outcome, Trouble
-from loggerd.outputs.webhook import SIGNATURE, Webhook, call_webhook
+from loggerd.outputs.signing import SIGNATURE
+from loggerd.outputs.webhook import Webhook, call_webhook
 from loggerd.settings.load import load_settings
 
 

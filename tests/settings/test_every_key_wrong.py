@@ -27,6 +27,7 @@ from loggerd.settings.models import (
     SiteTable,
     TimeSeriesSettings,
     WebhookSettings,
+    WebSettings,
 )
 
 FULL = (Path(__file__).parent / "full_site.toml").read_text(encoding="utf-8").split("\n")
@@ -51,16 +52,24 @@ TABLES: dict[str, type[Table]] = {
     "keeper": KeeperSettings,
     "webhook": WebhookSettings,
     "heartbeat": HeartbeatSettings,
+    "web": WebSettings,
     **KINDS,
 }
 # Only one of the places of a secret may be given; the others have tests of their own.
 NOT_IN_FULL = {
     f"{place}_{kind}"
-    for place in ("time_series.token", "mail.password", "webhook.secret")
+    for place in ("time_series.token", "mail.password", "webhook.secret", "heartbeat.secret")
     for kind in ("env", "credential")
 }
 # Their values are not shown.
-SECRET = ("time_series.url", "time_series.token", "mail.password", "webhook.secret", "webhook.url")
+SECRET = (
+    "time_series.url",
+    "time_series.token",
+    "mail.password",
+    "webhook.secret",
+    "webhook.url",
+    "heartbeat.secret",
+)
 OUT_OF_RANGE = {
     "site.name": '""',
     "site.timezone": '"Europe/Atlantis"',
@@ -192,8 +201,15 @@ OUT_OF_RANGE = {
     "webhook.timeout_seconds": "601",
     "heartbeat.at": '"24:00"',
     "heartbeat.to": '["carl"]',
+    "web.listen": '"0.0.0"',
+    "web.port": "65536",
+    "web.address": '"ftp://hut.example.org"',
+    "web.certificate_file": '""',
+    "web.key_file": '""',
+    "web.session_days": "0",
+    "heartbeat.secret_file": '""',
 }
-ANY_VALUE_IS_IN_RANGE = {"lines.key_value", "time_series.verify_tls"}
+ANY_VALUE_IS_IN_RANGE = {"lines.key_value", "time_series.verify_tls", "web.links_in_mails"}
 
 
 def faults_of(folder: Path, lines: list[str]) -> list[SettingsFault]:

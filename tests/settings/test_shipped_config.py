@@ -144,6 +144,7 @@ def test_the_schema_names_every_key_with_its_description() -> None:
         "keeper",
         "webhook",
         "heartbeat",
+        "web",
     }
     tables = {name: table for name, table in schema["$defs"].items() if "properties" in table}
     assert {"ChannelSettings", "ModbusRtu", "CsvFile", "TimeSeriesSettings"} <= set(tables)

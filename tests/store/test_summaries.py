@@ -27,7 +27,7 @@ def by_hand(wall: np.ndarray, column: np.ndarray, tier_seconds: int) -> Buckets:
 
 def stored(reader: RecordReader, bank: str, tier: int, channel: str) -> Buckets:
     found: Buckets = {}
-    for piece in reader.summaries(bank, tier, 0, 2 * WALL_MS, channel):
+    for piece in reader.summaries(bank, tier, 0, 2 * WALL_MS, (channel,)):
         for i, start in enumerate(piece.start_ms.tolist()):
             assert start not in found
             found[start] = (piece.minimum[i], piece.maximum[i], piece.mean[i], piece.count[i])

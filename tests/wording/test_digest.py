@@ -62,7 +62,7 @@ def test_the_second_language_and_comma() -> None:
 
 def test_a_digest_of_a_day_without_anything() -> None:
     edges = day_edges(NOW_MS, 1, ZONE)
-    empty = Digest(edges[0], edges[1], False, (BankDigest("barn", (), summarise((), *edges)),))
+    empty = Digest(edges[0], edges[1], 1, (BankDigest("barn", (), summarise((), *edges)),))
     mail = compose_digest(empty, replace(SITE, clock_set=False), reader(), png)
     assert mail.subject == "Hill farm: Digest of the day, no alarm stands"
     assert mail.attachments == ()

@@ -74,6 +74,7 @@ CONDITIONS: tuple[AlarmCondition, ...] = (
         14 * DAY_HOURS,
         (("heat.water", ("due",)),),
         roots=("current_wrong", "drying_out"),
+        re_alarm_hours=30 * DAY_HOURS,
     ),
     AlarmCondition(
         "equalize_advisable",

@@ -18,6 +18,7 @@ from loggerd.analysis.findings import (
     trends,
 )
 from loggerd.analysis.findings.catalogue import FindingSpec, Ground, Topic, Verdict
+from loggerd.analysis.findings.doubts import told_first
 from loggerd.model.finding import Finding
 
 TOPICS: dict[str, Callable[[Ground], Topic]] = {
@@ -76,8 +77,7 @@ def newest(findings: Iterable[Finding]) -> list[Finding]:
 
 def ranked(findings: Iterable[Finding]) -> list[Finding]:
     """What is wrong, what has to be told first in front; what is right is left out. `findings` in order of time."""
-    wrong = [one for one in newest(findings) if verdict_of(one).weight > 0]
-    return sorted(wrong, key=lambda one: -verdict_of(one).weight)
+    return told_first([one for one in newest(findings) if verdict_of(one).weight > 0], verdict_of)
 
 
 __all__ = [

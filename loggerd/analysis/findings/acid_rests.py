@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import hypot
 from typing import Any
 
 from loggerd.analysis.findings.acid_reserve import Leg
@@ -78,6 +79,9 @@ class AcidRests:
         return offset * self.ms / 3_600_000 / _BAND_TO_ERROR + 0.5 * gap + 0.002 * self.turned + 1e-6
 
     def _add_full(self, rested: Rested) -> None:
+        """A short rest after a charge tells surface charge on its way out, and no acid: it is left out."""
+        if rested.grade == "C":
+            return
         row = [rested.state_of_charge, rested.state_half_width]
         if len(self.full_first) < _FIRST:
             self.full_first.append(row)
@@ -104,13 +108,16 @@ class AcidRests:
         since = self.gassed_at_ms if self.gassed_at_ms is not None else self.began_ms
         return since is not None and now_ms - since > days * DAY_MS
 
-    def when_full(self) -> tuple[float, float, float] | None:
-        """State of charge of a proven full bank: at first, lately, and the half width of the latter; or None."""
+    def when_full(self) -> tuple[float, float, float, float] | None:
+        """State of charge of a proven full bank: at first, lately, the half width of the latter, and that of their
+        difference; or None."""
         if len(self.full_latest) < _LATEST:
             return None
         first = sorted(row[0] for row in self.full_first)[len(self.full_first) // 2]
         latest = sorted(row[0] for row in self.full_latest)[_LATEST // 2]
-        return first, latest, max(row[1] for row in self.full_latest)
+        half, before = (max(row[1] for row in rows) for rows in (self.full_latest, self.full_first))
+        # The middle one of three has about two thirds of the error of each (normal errors).
+        return first, latest, half, 0.67 * hypot(half, before)
 
     def to_plain(self) -> dict[str, Any]:
         return dict(vars(self))

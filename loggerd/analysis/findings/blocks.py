@@ -64,6 +64,8 @@ class Blocks:
 
     def push(self, moment: Moment) -> list[Finding]:
         told = self._hear_doubts(moment) if moment.events else []
+        if moment.entries:
+            told.extend(self._hear_swaps(moment))
         told.extend(self._sharing.push(moment))
         if not self._read:
             return told + self._teller.not_read(moment)
@@ -110,6 +112,26 @@ class Blocks:
                 self._doubts[event.channel] = kept
                 if not kept:
                     del self._doubts[event.channel]
+        return told
+
+    def _hear_swaps(self, moment: Moment) -> list[Finding]:
+        """Another block sits at a place: what was known of the one before goes with it."""
+        told: list[Finding] = []
+        for entry in moment.entries:
+            place = entry.number("position")
+            if entry.kind != "block_swapped" or place is None or not 1 <= place <= self._count:
+                continue
+            block = int(place) - 1
+            self._histories[block] = []
+            for record in self._records:
+                record.forget(block)
+            self._prompts.pop(block, None)
+            self._short.forget(block)
+            self._fall.forget(block)
+            if self._alarms.pop(block, None) is not None:
+                told.extend(self._teller.calm(moment, block))
+            if self._words[block] not in ("", FINE, _NOT_JUDGED):
+                told.extend(self._say(moment, block, _NOT_JUDGED, None, "another block was put in its place"))
         return told
 
     def _hear_rests(self, moment: Moment, volts: list[float]) -> list[Finding]:

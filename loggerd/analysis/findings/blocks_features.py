@@ -107,6 +107,12 @@ class Compared:
     capacity: Row
     rested: bool = False
 
+    def forget(self, block: int) -> None:
+        """Another block sits there now."""
+        rows = (self.end_of_charge, self.bulk, self.still, self.early, self.end, self.ohms, self.growth, self.capacity)
+        for row in rows:
+            row[block] = None
+
 
 def deviations(values: Sequence[float | None], groups: Sequence[range]) -> Row:
     """Each value less the median of the others of its group; None where it or all the others are not known."""

@@ -82,6 +82,10 @@ class RestFall:
             told.append((block, falls[-1], agree, len(falls)))
         return told
 
+    def forget(self, block: int) -> None:
+        """Another block sits there now."""
+        self._falls[block] = []
+
     def to_plain(self) -> dict[str, Any]:
         return {
             "start": self._start_ms,

@@ -132,6 +132,11 @@ class ShortWatch:
         lows = frame.low_list[frame.layout.block_volts]
         return bool(max(lows) - min(lows) < 0.9 * limits["shorted_cell_volts"])
 
+    def forget(self, block: int) -> None:
+        """Another block sits there now."""
+        for kept in (self.seen, self.breaks, self.pending, self.reversed_ms):
+            kept.pop(block, None)
+
     # -- short --------------------------------------------------------------------------------------------------
 
     def _evaluable(self, frame: Frame, middle: float, limits: Mapping[str, float]) -> bool:

@@ -121,9 +121,9 @@ class AcidTeller:
         known = rests.when_full()
         if known is None:
             return []
-        first, latest, half = known
+        first, latest, half, apart = known
         before = self._when_full
-        least = _FALLEN_STILL if before and before[0] == "fallen" else _FALLEN
+        least = _FALLEN_STILL if before and before[0] == "fallen" else max(_FALLEN, apart)
         verdict = "fallen" if first - latest >= least else "read"
         if before is not None and verdict == before[0] and abs(latest - before[1]) < _NOTABLE:
             return []

@@ -6,6 +6,7 @@ held; own study by simulation, where a fixed small current alone was fooled by o
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
@@ -14,7 +15,7 @@ from loggerd.analysis.findings.full_charge_blocks import block_behind
 from loggerd.analysis.findings.full_charge_counts import Mark, Totals
 from loggerd.analysis.findings.full_charge_follow import Charge, Surroundings
 from loggerd.analysis.findings.full_charge_reading import Reading, offset_amps, reading_of
-from loggerd.analysis.findings.full_charge_returns import Returns
+from loggerd.analysis.findings.full_charge_returns import Returns, returned_in_full
 from loggerd.analysis.findings.full_charge_set_points import SetPoints
 from loggerd.analysis.findings.full_charge_specs import DAYS_SINCE, SPECS
 from loggerd.analysis.findings.full_charge_tail import FRAMES_AN_HOUR
@@ -266,10 +267,19 @@ class FullCharge:
             )
         if days <= limit:
             return cannot_tell(name, f"{days:.1f} days are recorded, without a proven full charge so far.")
+        if proven is not None and self._returned_in_full(proven, now, limits):
+            return cannot_tell(
+                name, f"No charge of {days:.0f} days was proven full, but more came back than the bank can need."
+            )
         ever = "recorded" if proven is None else "since the last one"
         reason = f"No charge in the {days:.0f} days {ever} was proven full or near it; {limit:g} days are the limit."
         verdict = "long_overdue" if days > limits["days_until_sulfation"] else "overdue"
         return Said(name, verdict, reason, Grade.OBSERVED, days, since_ms=since_ms, numbers=numbers)
+
+    def _returned_in_full(self, proven: Mark, now: int, limits: Mapping[str, float]) -> bool:
+        since = self._totals.since(proven)
+        error = offset_amps(self._ground, limits) * (now - proven.at_ms) / _HOUR_MS
+        return returned_in_full(since.net_out_amp_hours, since.out_amp_hours, error, limits)
 
     # -- state --
 

@@ -31,7 +31,7 @@ _MINOR_PERCENT, _MINOR_FACTOR = 5.0, 0.05
 
 @dataclass
 class Returns:
-    """`days`: [end ms, net out Ah, gap ms, full that day] of past days; `charges`: [end ms, was not full];
+    """`days`: [end ms, net out Ah, gap ms, full that day, out Ah] of past days; `charges`: [end ms, was not full];
     `accounts`: [end ms, out, in, length ms] from the end of one charge that came near full to that of the next.
     """
 
@@ -83,7 +83,8 @@ class Returns:
         mark = totals.mark()
         if self.day_start is not None:
             past = totals.since(self.day_start)
-            row = [float(mark.at_ms), past.net_out_amp_hours, float(past.gap_ms), float(self.full_today)]
+            net, out = past.net_out_amp_hours, past.out_amp_hours
+            row = [float(mark.at_ms), net, float(past.gap_ms), float(self.full_today), out]
             self.days = [*self.days, row][-_KEPT:]
         self.day_start, self.full_today = mark, False
         found = teller.news(self._undercharge(moment), moment, _MINOR_PERCENT)
@@ -120,6 +121,13 @@ class Returns:
         if grows:
             reason = f"In {needed} days {deficit:.0f} Ah more went out than came back, in every part of them, and no "
             reason += "charge was full. What gas took comes on top."
+        elif returned_in_full(deficit, sum(row[4] for row in recent), half, limits):
+            return cannot_tell(
+                UNDERCHARGE.name,
+                f"No charge of {needed} days was proven full, but {-deficit:.0f} Ah more came back than went out: what "
+                "flows at the end of the charges is gas, not charge. Plates that gas early, acid that is low, or the "
+                "scale of the current do that.",
+            )
         elif len(early) >= _LEAST_CHARGES and share >= _EARLY_SHARE:
             some = f"{share * len(early):.0f} of {len(early)} charges"
             reason = f"{some} in {needed} days ended early, and none was full."
@@ -148,8 +156,11 @@ class Returns:
         half = offset_amps(self.ground, limits) * length / _HOUR_MS / out
         start_ms = int(recent[0][0] - recent[0][3])
         limit = limits["overcharge_factor"]
+        excess, usual = (put_in - out) * DAY_MS / length, limits["overcharge_per_day_fraction"] * rated
         reason = f"{put_in:.0f} Ah in for {out:.0f} Ah out in {length / DAY_MS:.0f} days; above {limit:g} is too much."
-        high = factor - half > limit and all(part > limit for part in _halves(recent, now))
+        reason += f" {excess:.1f} Ah more a day went in than out; {usual:.1f} Ah are usual where a bank is kept full."
+        much = excess - 24 * offset_amps(self.ground, limits) > usual
+        high = much and factor - half > limit and all(part > limit for part in _halves(recent, now))
         said = "high" if high else "none"
         span = (start_ms, int(recent[-1][0]))
         return Said(OVERCHARGE.name, said, reason, value=factor, half_width=half, since_ms=start_ms, span=span)
@@ -166,6 +177,11 @@ class Returns:
     def load_plain(self, plain: Mapping[str, Any]) -> None:
         self.days, self.charges, self.accounts = plain["days"], plain["charges"], plain["accounts"]
         self.day_start, self.full_today = Mark.from_plain(plain["day_start"]), plain["full_today"]
+
+
+def returned_in_full(net_out: float, out: float, error: float, limits: Limits) -> bool:
+    """Whether more came back than any bank needs that is not full [Ah]; `error`: what the count can be wrong by."""
+    return -net_out - error > (limits["charge_factor_high"] - 1.0) * out
 
 
 def _halves(accounts: list[list[float]], now: int) -> list[float]:

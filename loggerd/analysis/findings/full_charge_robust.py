@@ -26,7 +26,13 @@ def theil_sen(x: Sequence[float], y: Sequence[float]) -> float:
     known = apart != 0
     if not known.any():
         return 0.0
-    return float(np.median((values[second] - values[first])[known] / apart[known]))
+    return _median((values[second] - values[first])[known] / apart[known])
+
+
+def _median(values: npt.NDArray[np.float64]) -> float:
+    """For so few values, sooner than numpy's. `values` (n,), n > 0."""
+    ranks = np.sort(values)
+    return 0.5 * float(ranks[(len(ranks) - 1) // 2] + ranks[len(ranks) // 2])
 
 
 def slope_with_band(x: Sequence[float], y: Sequence[float]) -> tuple[float, float, float]:
@@ -36,6 +42,6 @@ def slope_with_band(x: Sequence[float], y: Sequence[float]) -> tuple[float, floa
     """
     slope = theil_sen(x, y)
     rest = np.asarray(y, dtype=float) - slope * np.asarray(x, dtype=float)
-    scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    scatter = 1.4826 * _median(np.abs(rest - _median(rest)))
     spread = float(np.std(np.asarray(x, dtype=float))) * len(x) ** 0.5
     return slope, 2.1 * scatter / spread if spread else float("inf"), scatter

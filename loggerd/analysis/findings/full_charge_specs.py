@@ -137,7 +137,7 @@ COMPENSATION = FindingSpec(
         Verdict(
             "none",
             "The charging voltage does not move with the temperature of the blocks ({value}).",
-            weight=51,
+            weight=53,
             cause="temperature compensation wrong",
             do=_PROBE_DO,
             caution=_CHARGER,
@@ -145,7 +145,7 @@ COMPENSATION = FindingSpec(
         Verdict(
             "too_strong",
             "The charging voltage moves more with the temperature than any maker asks for ({value}).",
-            weight=51,
+            weight=53,
             cause="temperature compensation wrong",
             do="Set the compensation that the maker of the blocks states.",
             caution=_CHARGER,
@@ -153,7 +153,7 @@ COMPENSATION = FindingSpec(
         Verdict(
             "follows_ambient",
             "The charging voltage follows the air and not the blocks: the charger's probe hangs loose.",
-            weight=51,
+            weight=53,
             cause="temperature compensation wrong",
             do=_PROBE_DO,
             caution=f"A probe in the cold makes the charger overcharge. {_CHARGER}",

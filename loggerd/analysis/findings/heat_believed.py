@@ -47,10 +47,20 @@ class Believed:
         """Temperatures by block (b,), NaN where not read or not believed."""
         found = frame.mean_list[frame.layout.block_celsius]
         reach = nan if frame.after_unknown else _LEAP_KELVIN * (1 + frame.missed)
+        leapt, kept = self._leapt, self._last
         for one, value in enumerate(found):
             if isnan(value):
                 continue
-            if not COLDEST_CELSIUS <= value <= HOTTEST_CELSIUS or self._leaps(one, value, reach, frame):
+            last = kept[one]
+            # Nearly always it is near to what it was, which is told cheaply.
+            if (
+                last is not None
+                and not leapt
+                and -reach <= value - last <= reach
+                and COLDEST_CELSIUS <= value <= HOTTEST_CELSIUS
+            ):
+                kept[one] = value
+            elif not COLDEST_CELSIUS <= value <= HOTTEST_CELSIUS or self._leaps(one, value, reach, frame):
                 found[one] = nan
             else:
                 self._last[one] = value

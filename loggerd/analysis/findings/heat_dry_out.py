@@ -13,7 +13,15 @@ from typing import Any, TypeGuard
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, tell
 from loggerd.analysis.findings.estimators.median import median
-from loggerd.analysis.findings.events import BecameFull, Capacity, Event, Resistance, Rested, TailSettled
+from loggerd.analysis.findings.events import (
+    BecameFull,
+    Capacity,
+    ChargeEnded,
+    Event,
+    Resistance,
+    Rested,
+    TailSettled,
+)
 from loggerd.analysis.findings.heat_formulas import full_current
 from loggerd.analysis.findings.weekly import WEEK_MS
 from loggerd.model.bank import BankType
@@ -21,7 +29,9 @@ from loggerd.model.finding import Finding, Grade
 
 _BASELINE_WEEKS = 6
 _RECENT_WEEKS = 3
-SIGNS = ("ohms", "rest_volts", "tail_amps", "capacity")
+SIGNS = ("ohms", "rest_volts", "tail_amps", "end_amps", "capacity")
+_LONG_HELD_MS = 3 * 3_600_000
+"""After so long at the charging voltage what flows is mostly gas, though the charge may not be proven full."""
 _WITNESSES = ("tested", "observed", "inferred")
 
 
@@ -86,6 +96,8 @@ class DryOut:
             reference = limits["absorption_volts_per_cell"]
             amps = full_current(event.tail_amps, event.celsius, event.volts_per_cell, reference)
             signs["tail_amps"].waiting.append(amps)
+        elif isinstance(event, ChargeEnded):
+            self._take_end(event, limits)
         elif isinstance(event, Capacity) and event.witness in _WITNESSES:
             # One witness only: the first that spoke.
             self._witness = self._witness or event.witness
@@ -93,6 +105,14 @@ class DryOut:
                 signs["capacity"].waiting.append(event.amp_hours)
         for sign in signs.values():
             del sign.waiting[:-60]
+
+    def _take_end(self, event: ChargeEnded, limits: Mapping[str, float]) -> None:
+        """What flowed at the end of a charge that was held long, full or not: a dry bank gases so much that its charges
+        cannot be proven full any more."""
+        amps, volts, celsius = event.tail_amps, event.held_volts_per_cell, event.celsius
+        if event.absorption_ms >= _LONG_HELD_MS and amps is not None and volts is not None and celsius is not None:
+            reference = limits["absorption_volts_per_cell"]
+            self._signs["end_amps"].waiting.append(full_current(amps, celsius, volts, reference))
 
     def _changes(self, limits: Mapping[str, float]) -> dict[str, bool]:
         """Which signs are known, and whether each has moved as it does in a bank that dries."""
@@ -105,6 +125,7 @@ class DryOut:
                 "ohms": now > usual * (1.0 + limits["dry_ohms_rise_fraction"]),
                 "rest_volts": now > usual + limits["dry_rest_volts_rise"],
                 "tail_amps": now > usual * limits["dry_tail_factor"] and now > 0.002 * self._rated,
+                "end_amps": now > usual * limits["dry_tail_factor"] and now > 0.002 * self._rated,
                 "capacity": now < usual * limits["capacity_watch_fraction"],
             }[name]
         return moved
@@ -139,7 +160,10 @@ class DryOut:
         # Where the rested voltage is known and has not risen, the acid has not become stronger.
         if not moved["ohms"] or moved.get("rest_volts") is False:
             return "no_sign"
-        others = [name for name in ("rest_volts", "tail_amps") if moved.get(name)]
+        others = ["rest_volts"] if moved.get("rest_volts") else []
+        # Both are the gas at the end of a charge: one sign.
+        if moved.get("tail_amps") or moved.get("end_amps"):
+            others.append("gas")
         # A bank whose water is due is one sign; but corrosion raises the resistance of any bank and takes capacity.
         if not self._sealed and water_overdue and "rest_volts" not in moved and not moved.get("capacity"):
             others.append("water")
@@ -171,5 +195,6 @@ _WORDS = {
     "ohms": "resistance [ohm]",
     "rest_volts": "rested voltage [V per cell]",
     "tail_amps": "current at full charge [A at 25 °C and the charging voltage]",
+    "end_amps": "current at the end of long charges [A at 25 °C and the charging voltage]",
     "capacity": "capacity [Ah]",
 }

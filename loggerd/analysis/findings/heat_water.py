@@ -37,6 +37,8 @@ class _State:
     per_day: float | None = None
     told_ms: int | None = None
     verdict: str = ""
+    by_log: bool = False
+    """Waterings are told in the log book, so that none is taken for done until it is told."""
 
 
 class Water:
@@ -57,6 +59,9 @@ class Water:
 
     def push(self, moment: Moment) -> list[Finding]:
         state, frame = self.state, moment.frame
+        told: list[Finding] = []
+        if moment.entries and any(entry.kind == "watering" and entry.corrects is None for entry in moment.entries):
+            told = self._watered(moment)
         if frame.after_unknown:
             state.full_ms = None
         moved = frame.amp_hours
@@ -65,10 +70,26 @@ class Water:
         state.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
         events = moment.events
         if not events or not any(isinstance(event, BecameFull) and event.proven for event in events):
-            return []
+            return told
         self._close(frame.end_ms)
         state.full_ms, state.net, state.moved, state.gap_ms = frame.end_ms, 0.0, 0.0, 0
-        return self._judge(moment)
+        return told + self._judge(moment)
+
+    def _watered(self, moment: Moment) -> list[Finding]:
+        """A watering in the log book: the forecast begins anew, and what was due is no longer."""
+        state = self.state
+        state.by_log, due = True, state.verdict == "due"
+        self._begin_anew(moment.frame.end_ms)
+        if not due:
+            return []
+        state.verdict, state.told_ms = "interval", moment.frame.end_ms
+        return [self._tell(moment, "interval", 0.0, 0.0, self._reserve(moment))]
+
+    def _reserve(self, moment: Moment) -> float:
+        """What a cell may lose between two waterings [g]."""
+        limits = moment.limits
+        share = limits["water_margin_fraction"] * limits["water_reserve_grams_per_rated_amp_hour"]
+        return share * self._rated / self._strings
 
     def _close(self, end_ms: int) -> None:
         """A stretch from proven full to proven full: all that went in more than out was overcharge."""
@@ -87,7 +108,7 @@ class Water:
         state.per_day = rate if state.per_day is None else state.per_day + weight * (rate - state.per_day)
 
     def _judge(self, moment: Moment) -> list[Finding]:
-        state, frame, limits = self.state, moment.frame, moment.limits
+        state, frame = self.state, moment.frame
         if state.per_day is None or state.begin_ms is None or state.proven_ms < _LEAST_DAYS * DAY_MS:
             return []
         grams = self._grams(max(state.overcharge, 0.0), moment)
@@ -97,17 +118,21 @@ class Water:
         half = water_half_width(self._offset, hours, self._rated, _GAIN, abs(state.overcharge)) / max(
             abs(state.overcharge), 1e-9
         )
-        reserve = limits["water_margin_fraction"] * limits["water_reserve_grams_per_rated_amp_hour"]
-        reserve *= self._rated / self._strings
+        reserve = self._reserve(moment)
         seen = self._verdict(grams, half, reserve)
         again = state.told_ms is None or frame.end_ms - state.told_ms >= _EVERY_DAYS * DAY_MS
         if seen == state.verdict and not again:
             return []
         state.verdict, state.told_ms = seen, frame.end_ms
         finding = self._tell(moment, seen, grams, min(half, 1.0), reserve)
-        if seen == "due":
-            state.begin_ms, state.overcharge, state.throughput, state.proven_ms = frame.end_ms, 0.0, 0.0, 0
+        if seen == "due" and not state.by_log:
+            self._begin_anew(frame.end_ms)
         return [finding]
+
+    def _begin_anew(self, at_ms: int) -> None:
+        """Water was filled in, or is by the keeper who was told that it is due."""
+        state = self.state
+        state.begin_ms, state.overcharge, state.throughput, state.proven_ms = at_ms, 0.0, 0.0, 0
 
     def _verdict(self, grams: float, half: float, reserve: float) -> str:
         if half > 1.0:

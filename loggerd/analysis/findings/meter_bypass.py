@@ -207,11 +207,10 @@ class Bypass:
             load = events >= 3 * most
         else:
             load = events >= most and facts.changes >= _CHANGES and not self._misfit(look, most_ohms)
-        if before == "bypassed_load" and charger:
-            return "bypassed_both"
-        return (
-            "bypassed_both" if load and charger else "bypassed_load" if load else "bypassed_charger" if charger else ""
-        )
+        if charger:
+            # Jumps that had been laid to a load may have been that charger's, coming and going.
+            return "bypassed_both" if load else "bypassed_charger"
+        return "bypassed_load" if load else ""
 
     def _charger_seen(self, facts: Facts) -> bool:
         """A current whose sign was turned round looks the same, until a change of the current speaks for its sign."""

@@ -8,6 +8,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, FRAMES_PER_HOUR, Facts, Look, Teller, Told, known
+from loggerd.analysis.findings.meter_noise import DAYS, Fine, Unquiet
 from loggerd.analysis.frames import FRAME_MS
 from loggerd.model.bank import Accuracy
 from loggerd.model.finding import Finding
@@ -17,6 +18,8 @@ _STUCK_FRAMES = FRAMES_PER_HOUR
 _MOVED_VOLTS = 0.02
 _SILENT_FRAMES = 2 * FRAMES_PER_HOUR
 _NOISY_FRAMES = 24
+_RIPPLE_AMPS, _RIPPLE_VOLTS = 0.0025, 0.003
+"""Share of the rated amp-hours, and volts per cell, by which inverters and regulators make readings scatter all day."""
 _RETURNED = 6
 _RESTING = 0.01
 _UNSTEADY = ("stuck", "noisy", "silent")
@@ -85,9 +88,12 @@ class Channels:
         self._voltages = [one for one in self._columns if one.cells and one.name in self._accuracy]
         self._finest = min((self._accuracy[one.name].resolution / one.cells for one in self._voltages), default=None)
         self._widths: list[tuple[float, str]] | None = None
+        self._unquiet = Unquiet(tuple(self._fine(one) for one in self._columns if not one.thermal))
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         found = self._judge_clock(look, moment)
+        if self._unquiet.push(look):
+            self._never_quiet()
         suspects = self._suspects(look)
         if not suspects:
             return found
@@ -116,6 +122,17 @@ class Channels:
         # Currents and voltages move in use; how much more than their noise is looked at one by one.
         wide = max(noise, 0.05 * self._rated) if current else noise + 0.006 * cells
         return _Column(name, self._index[name], thermal, current, noise, float("inf") if thermal else wide, cells)
+
+    def _fine(self, one: _Column) -> Fine:
+        ripple = _RIPPLE_AMPS * self._rated if one.current else _RIPPLE_VOLTS * one.cells
+        return Fine(one.name, one.column, max(one.fine, ripple))
+
+    def _never_quiet(self) -> None:
+        """Channels that were not quiet once in whole days are noisy, whatever else moved meanwhile."""
+        for name, days in self._unquiet.days.items():
+            if days >= DAYS and self._accuracy[name].noise is not None:
+                self._state.channels[name].noisy = _NOISY_FRAMES + FRAMES_PER_DAY
+                self._open.add(name)
 
     def _suspects(self, look: Look) -> list[_Column]:
         """Channels that are worth a look in this frame: silent, standing still or wide, or under watch already."""
@@ -322,7 +339,8 @@ class Channels:
         column = self._index[name]
         width = look.highs[column] - look.lows[column]
         unit = "A" if name.endswith("amps") else "V"
-        words = f"within five minutes it moves by {width:.2f} {unit} while nothing else does"
+        often = "at all hours" if name in self._unquiet.days else "while nothing else does"
+        words = f"within five minutes it moves by {width:.2f} {unit} {often}"
         return Told("noisy", words, (name,), name, look.at_ms - _NOISY_FRAMES * FRAME_MS, width)
 
     def _again(self, look: Look, name: str, channel: _Channel, said: str) -> Told | None:
@@ -359,6 +377,7 @@ class Channels:
             "clock": dict(self._clock.said),
             "channels": {name: dict(vars(channel)) for name, channel in state.channels.items()},
             "open": sorted(self._open),
+            "unquiet": self._unquiet.to_plain(),
             "unset": state.unset,
             "set": state.set,
         }
@@ -368,4 +387,5 @@ class Channels:
         kept = {name: _Channel(**one) for name, one in plain["channels"].items() if name in self._state.channels}
         self._state.channels.update(kept)
         self._open = set(plain["open"])
+        self._unquiet.load_plain(plain["unquiet"])
         self._state.unset, self._state.set = plain["unset"], plain["set"]

@@ -1,7 +1,8 @@
 """Do the temperature probes live, and do they sit on their blocks?
 
 A block is heavy: it follows the air of the room slowly, and warms with charge and discharge as its neighbours do. A
-probe that has fallen off follows the air at once and knows nothing of the heat.
+probe that has fallen off follows the air at once and knows nothing of the heat. A block that is not charged as its
+neighbours are stays colder by right.
 """
 
 from __future__ import annotations
@@ -29,6 +30,10 @@ _WARM_HOURS = 3
 _AIR_KELVIN = 15.0
 _FOLLOWS, _APART = 0.75, 0.1
 _DRIFT_KELVIN = 5.0
+_UNLIKE_VOLTS = 0.03
+"""Per cell, apart from its peers on charge, from which a block does not gas as they do."""
+_UNLIKE_HOURS = 24
+"""A block keeps what it was warmed by for about so long (own estimate)."""
 
 
 @dataclass
@@ -37,7 +42,8 @@ class _Probe:
     `since`, while others moved between `low` and `high`; `silent` hours out of range; `warm`, `cold`: hours in which
     peers were warm, and it was not; `air2`, `both`: fading sums of the squared change of the air, and of its product
     with its own; `apart2`: the same of the difference of both; `colder`: hours in a row in which it
-    was colder than the air and all its peers; `hour`: last value."""
+    was colder than the air and all its peers; `hour`: last value; `unlike`: hours until its block's voltage
+    has been that of its peers for long enough."""
 
     value: float | None = None
     flat: int = 0
@@ -52,6 +58,7 @@ class _Probe:
     apart2: float = 0.0
     colder: int = 0
     hour: float | None = None
+    unlike: int = 0
 
 
 @dataclass
@@ -85,17 +92,19 @@ class Probes:
         for name in self._names:
             probe = self._state.probes[name]
             self._flat(look, name, probe, reference)
-            if name in known and air is not None and median is not None and self._works(name, look):
+            works = self._works(name, look, probe)
+            if works and name in known and air is not None and median is not None:
                 self._peers(known[name], probe, air, median, blocks)
         self._change(look, known, air)
         return [finding for name in self._names for finding in self._judge(look, moment, name)]
 
-    def _works(self, name: str, look: Look) -> bool:
-        """Whether the probe's block has about the voltage of its peers: an empty one stays cold."""
+    def _works(self, name: str, look: Look, probe: _Probe) -> bool:
+        """Whether the probe's block has had about the voltage of its peers: one that lags behind stays cold."""
         if name == "ambient_celsius":
             return False
-        volts = look.means[self._index[name.replace("celsius", "volts")]]
-        return isnan(volts) or isnan(look.volts) or volts > 0.75 * look.volts * self._cells
+        apart = abs(look.means[self._index[name.replace("celsius", "volts")]] / self._cells - look.volts)
+        probe.unlike = _UNLIKE_HOURS if apart > _UNLIKE_VOLTS else max(probe.unlike - 1, 0)
+        return probe.unlike == 0
 
     def _flat(self, look: Look, name: str, probe: _Probe, reference: float | None) -> None:
         column = self._index[name]

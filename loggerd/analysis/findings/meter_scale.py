@@ -19,8 +19,8 @@ from loggerd.analysis.findings.meter_common import (
     Told,
     correction,
 )
-from loggerd.analysis.frames import FRAME_MS
-from loggerd.model.finding import Finding
+from loggerd.analysis.frames import DAY_MS, FRAME_MS
+from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure
 from loggerd.model.marks import Mark
 
@@ -42,6 +42,14 @@ _RATED_HOURS = 20.0
 _WRONG = ("too_large", "too_small")
 _ACID_BY_HOURS = 0.1
 """The acid of a block gives more than a rating at a faster rate says: by this power of the ratio of hours."""
+_KEPT_FRAMES = 288
+"""A reading of another meter is held against what was read at its time, if that is not longer ago than a day."""
+_SETTLED_MS = 180 * DAY_MS
+"""So long it counts; a shunt may be exchanged one day."""
+_LEAST_REFERENCE = 0.02
+"""Share of the rated amp-hours below which a current is too small to tell a scale."""
+_REFERENCE_OFF = 0.1
+"""A trusted meter tells less than a third apart, but not less than this: the current moves while it is read."""
 FACTORS = ((1.2, "60 mV read as 50"), (1.333, "100 mV read as 75"), (1.5, "75 mV read as 50"), (2.0, "100 mV as 50"),
            (3.0, "150 mV as 50"), (10.0, "a decimal place"), (1000.0, "amps read as milliamps"))  # fmt: skip
 
@@ -71,6 +79,10 @@ class _State:
     quiet_rate: float = 0.0
     frames: int = 0
     beyond: list[int] = field(default_factory=list)
+    lately: list[list[float]] = field(default_factory=list)
+    """Number and mean current of the frames of the last day."""
+    settled_ms: int | None = None
+    """When a trusted meter last showed the same."""
     readings: list[list[float]] = field(default_factory=list)
 
 
@@ -93,13 +105,40 @@ class Scale:
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         state = self._state
         state.frames += 1
-        told = self._beyond(look)
+        if look.judged:
+            state.lately.append([look.frame.number, look.means[0]])
+            del state.lately[:-_KEPT_FRAMES]
+        told = self._by_reference(look, moment) if moment.entries else None
+        if state.settled_ms is not None and look.at_ms - state.settled_ms < _SETTLED_MS:
+            return self._teller.tell(look, moment, told) if told else []
+        told = told or self._beyond(look)
         if look.frame.after_unknown or look.frame.missed > FRAMES_PER_HOUR:
             state.full_at, state.held, state.quiet = None, 0, 0
         if look.judged and facts.sign != "reversed":
             self._follow(look, moment)
         told = told or self._by_ohms(look, moment, facts) or self._by_depth_once(moment) or self._too_early()
         return self._teller.tell(look, moment, told) if told else []
+
+    def _by_reference(self, look: Look, moment: Moment) -> Told | None:
+        """What a trusted meter shows settles the scale; nothing that is inferred is told against it."""
+        state, told = self._state, None
+        for entry in moment.entries:
+            shown, number = entry.number("value"), entry.happened_at_ms // FRAME_MS
+            here = [amps for at, amps in state.lately if at == number]
+            if entry.kind != "reference_reading" or entry.data.get("channel") != "amps" or not here or shown is None:
+                continue
+            if abs(shown) < _LEAST_REFERENCE * self._rated:
+                continue
+            error = max((entry.number("percent") or 0.0) / 100, _REFERENCE_OFF)
+            ratio = here[0] / shown
+            state.settled_ms = entry.happened_at_ms if abs(ratio - 1) <= error else None
+            words = f"a trusted meter showed {shown:g} A where {here[0]:g} A were read"
+            if state.settled_ms is not None:
+                told = Told("right", words, ("amps",), "bank", None, ratio * 100, grade=Grade.TESTED)
+            elif ratio > 0:
+                verdict = "too_large" if ratio > 1 else "too_small"
+                told = replace(self._wrong(verdict, words, ratio, None, None), value=ratio * 100, grade=Grade.TESTED)
+        return told
 
     def _follow(self, look: Look, moment: Moment) -> None:
         state, rate, volts = self._state, look.rate, look.volts
@@ -279,6 +318,7 @@ class Scale:
     def to_plain(self) -> dict[str, Any]:
         state = dict(vars(self._state))
         state["beyond"], state["readings"] = list(state["beyond"]), [list(one) for one in state["readings"]]
+        state["lately"] = [list(one) for one in state["lately"]]
         courses = {"ratios": self._ratios.to_plain(), "slopes": self._slopes.to_plain()}
         return {"said": dict(self._teller.said), "state": state, **courses}
 

@@ -23,6 +23,10 @@ _LEAST_BLOCKS = 3
 _STATES = ("discharge", "rest", "charge")
 _FADE = 0.95
 _LEAST_FRAMES = 6.0
+_BASE_LOOKS, _FOLLOW = 96, 0.002
+"""The sum's own error is learned in so many looks at rest, and followed slowly: instruments drift a little."""
+_JUMP_VOLTS, _JUMP_SHARE = 0.05, 0.0008
+"""A sum that has left what it always was by more than this is off, though its stated error would allow more."""
 
 
 def kind_of(share: float) -> str:
@@ -41,7 +45,8 @@ class _State:
     """By block: `kinds` of the current streak, `streaks` its frames, `since` its first frame, `seen` what the bank did
     meanwhile; `departures` by state of
     the bank: fading means of the deviation from the median [V] by block, `weights` how many frames that is; `sums` by
-    string: fading mean of sum less bank volts, `sum_frames` how many."""
+    string: fading mean of sum less bank volts, `sum_frames` how many; `usual`: what that always was, from
+    `usual_looks`."""
 
     kinds: list[str] = field(default_factory=list)
     streaks: list[int] = field(default_factory=list)
@@ -51,6 +56,8 @@ class _State:
     weights: dict[str, float] = field(default_factory=dict)
     sums: list[float] = field(default_factory=list)
     sum_frames: float = 0.0
+    usual: list[float] = field(default_factory=list)
+    usual_looks: int = 0
     frames: int = 0
     sum_since: int | None = None
 
@@ -130,6 +137,26 @@ class Taps:
                 summed = sum(blocks[string * per_string : (string + 1) * per_string])
                 state.sums[string] += share * (summed - whole - state.sums[string])
             state.sum_frames = min(state.sum_frames + 1, 1 / (1 - _FADE))
+            if state.sum_frames >= _STREAK:
+                self._learn_sums(whole)
+
+    def _learn_sums(self, whole: float) -> None:
+        """What the sums differ by when all is as ever; not from sums that have jumped."""
+        state = self._state
+        if not state.usual:
+            state.usual = list(state.sums)
+        learning = state.usual_looks < _BASE_LOOKS
+        if learning or self._jump() < 0.5 * _least_jump(whole):
+            state.usual_looks = min(state.usual_looks + 1, _BASE_LOOKS)
+            share = 1 / state.usual_looks if learning else _FOLLOW
+            state.usual = [old + share * (new - old) for old, new in zip(state.usual, state.sums, strict=True)]
+
+    def _jump(self) -> float:
+        """How far a sum is from what it always was [V]; 0 until that is known."""
+        state = self._state
+        if state.usual_looks < _BASE_LOOKS:
+            return 0.0
+        return max(abs(new - old) for old, new in zip(state.usual, state.sums, strict=True))
 
     def _state_of(self, look: Look) -> str:
         """What the bank does, in all of the frame; a noisy current leaves that open."""
@@ -222,19 +249,19 @@ class Taps:
         return None
 
     def _summed(self, moment: Moment, look: Look) -> Told | None:
-        state = self._state
-        if state.sum_frames < _STREAK:
+        state, whole = self._state, look.means[1]
+        if state.sum_frames < _STREAK or isnan(whole):
             return None
         worst = max(range(len(state.sums)), key=lambda string: abs(state.sums[string]))
-        off, whole = state.sums[worst], look.means[1]
-        if isnan(whole):
-            return None
+        off, jump, least = state.sums[worst], self._jump(), _least_jump(whole)
         stated = self._gains[0] * whole + max(self._gains[1:]) * whole + self._offset
         limit = max(moment.limits["tap_sum_volts"], moment.limits["tap_sum_fraction"] * whole, 1.2 * stated)
         if abs(off) <= limit:
-            if self._teller.verdict() == "sum_off" and abs(off) > 0.8 * limit:
-                return None
-            state.sum_since = None
+            if jump > least:
+                return self._jumped(look)
+            still = abs(off) > 0.8 * limit or jump > 0.5 * least
+            if not still or self._teller.verdict() != "sum_off":
+                state.sum_since = None
             return None
         state.sum_since = state.sum_since or look.at_ms
         words = (
@@ -242,6 +269,16 @@ class Taps:
             f" {limit:.2f} V. A scale is wrong, or a tap is missed"
         )
         return Told("sum_off", words, ("volts",), since_ms=state.sum_since, value=off)
+
+    def _jumped(self, look: Look) -> Told:
+        state = self._state
+        state.sum_since = state.sum_since or look.at_ms
+        string = max(range(len(state.sums)), key=lambda one: abs(state.sums[one] - state.usual[one]))
+        words = (
+            f"at rest the blocks of string {string + 1} add up to {state.sums[string]:+.2f} V more than the bank"
+            f" voltage, and it was always {state.usual[string]:+.2f} V: a channel among them has moved by itself"
+        )
+        return Told("sum_off", words, ("volts",), since_ms=state.sum_since, value=state.sums[string])
 
     def _right(self) -> Told | None:
         state = self._state
@@ -273,7 +310,7 @@ class Taps:
     def to_plain(self) -> dict[str, Any]:
         state = dict(vars(self._state))
         state["seen"] = [list(one) for one in state["seen"]]
-        for name in ("kinds", "streaks", "since", "sums"):
+        for name in ("kinds", "streaks", "since", "sums", "usual"):
             state[name] = list(state[name])
         state["departures"] = {name: list(values) for name, values in state["departures"].items()}
         state["weights"] = dict(state["weights"])
@@ -285,6 +322,10 @@ class Taps:
 
 
 _WORDS = {"zero": "nothing", "negative": "negative", "double": "double", "beyond": "what no block can have"}
+
+
+def _least_jump(whole: float) -> float:
+    return max(_JUMP_VOLTS, _JUMP_SHARE * whole)
 
 
 def _mirror(one: list[float], two: list[float], least: float) -> bool:

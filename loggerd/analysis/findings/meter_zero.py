@@ -1,6 +1,7 @@
 """Does the meter show nothing when nothing flows? Looked at only where rest is proven.
 
 A current that is "charge" while the voltage stands or falls as at rest cannot be one: the zero is off by at least that.
+Just after a charge the voltage falls by itself, even while a fading charger still gives a little: that is no rest yet.
 A "discharge" at rest may as well be a small load, and both look alike. From full to full more amp-hours go in than come
 out; where less went in, over days, the zero is off the other way (or a part of the charge bypasses the shunt).
 """
@@ -21,6 +22,8 @@ _LEAST_FRAMES = 2 * FRAMES_PER_HOUR
 _REST_VOLTS = 2.16
 _MOST_RATE = 0.02
 _STEADY = 0.0015
+_AFTER_CHARGE = 3 * FRAMES_PER_HOUR
+"""So many frames after a charge the voltage of the plates has come down (common practice, no source)."""
 _RISE_VOLTS = 0.001
 _KEPT = 8
 _AGREE = 2
@@ -52,6 +55,8 @@ class _State:
     inward: float = 0.0
     outward: float = 0.0
     gap: bool = False
+    charged: int = -_AFTER_CHARGE
+    """Number of the last frame in which the current was surely a charge."""
 
 
 class Zero:
@@ -75,7 +80,10 @@ class Zero:
     def _follow(self, look: Look) -> _Run | None:
         """The rest that this frame ends, or that is long enough to be read with it."""
         run = self._state.run
-        rest = look.judged and look.volts < _REST_VOLTS and abs(look.rate) <= _MOST_RATE
+        if look.rate > _MOST_RATE:
+            self._state.charged = look.frame.number
+        calm = look.frame.number - self._state.charged >= _AFTER_CHARGE
+        rest = calm and look.judged and look.volts < _REST_VOLTS and abs(look.rate) <= _MOST_RATE
         if run is not None and rest and look.follows:
             mean = run.total / run.frames / self._rated
             if abs(look.rate - mean) <= _STEADY and look.spread <= self._spread() and run.frames < 288:

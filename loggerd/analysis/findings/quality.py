@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import FindingSpec, Ground, Moment, Verdict
+from loggerd.analysis.findings.doubts import rests_on
 from loggerd.analysis.findings.events import DoubtEnded, SensorDoubt
 from loggerd.analysis.frames import DAY_MS, FRAME_MS, Frame
 from loggerd.model.bank import Accuracy
@@ -220,7 +221,7 @@ class QualityWatch:
         """Words for a sensor in doubt that this finding rests on."""
         end = max((end.at_ms for _, end in finding.evidence), default=finding.at.at_ms)
         for channel, words, since_ms in self._state.doubts.values():
-            if since_ms <= end and _rests_on(finding, topic, channel):
+            if since_ms <= end and rests_on(finding, channel):
                 return f"{channel} is in doubt ({words})"
         return ""
 
@@ -258,23 +259,3 @@ def _rank(quality: Quality) -> int:
 
 def _worse(one: Quality, other: Quality) -> Quality:
     return one if _rank(one) >= _rank(other) else other
-
-
-def _rests_on(finding: Finding, topic: str, channel: str) -> bool:
-    """Whether a finding of that topic uses the channel."""
-    if channel.endswith("celsius"):
-        return topic == "heat" and (finding.subject == "bank" or _same_place(finding.subject, channel))
-    if channel.startswith("block"):
-        return topic == "blocks" or _same_place(finding.subject, channel)
-    if channel == "amps":
-        return topic != "blocks"
-    return finding.subject == "bank" or _same_place(finding.subject, channel)
-
-
-def _same_place(subject: str, channel: str) -> bool:
-    """ "block 7" and "link 7" are the place of "block_7_volts"; "string 2" of "string_2_amps"."""
-    words, parts = subject.split(" "), channel.split("_")
-    if len(words) < 2 or len(parts) < 2:
-        return False
-    kind = "block" if words[0] == "link" else words[0]
-    return kind == parts[0] and words[1] == parts[1]

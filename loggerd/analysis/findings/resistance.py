@@ -67,6 +67,9 @@ class ResistanceTopic:
                 found = self._end_day(moment)
             self._day = day
         self._session = frame.session
+        if moment.entries and any(entry.kind == "block_swapped" for entry in moment.entries):
+            # The shares of all blocks, and what the bank has, begin anew with another block among them.
+            self._depths, self._waiting = {}, {}
         for event in moment.events:
             if isinstance(event, Rested):
                 self._rests.add(event, self._bank)

@@ -75,7 +75,7 @@ LINK = FindingSpec(
             "risen",
             "{subject} is loose or corroded: its span has {value} more resistance than in the first weeks.",
             50,
-            "loose link",
+            "high-resistance link",
             _MEND,
             _JOINT_CARE,
         ),
@@ -110,7 +110,7 @@ TREND = FindingSpec(
             "jumped",
             "The resistance of {subject} has risen by {value} within days: a joint somewhere, most likely.",
             45,
-            "loose link",
+            "high-resistance link",
             "Feel for a warm joint after a spell of load, then clean and tighten it without load. Wires to each "
             "block would show which one.",
             _JOINT_CARE,

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+import logging
+from collections.abc import AsyncGenerator, Callable, Iterable, Mapping
+from contextlib import aclosing
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -11,6 +13,7 @@ from anyio import to_thread
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route as Address
+from starlette.types import Message, Send
 
 from loggerd.clock import Clock
 from loggerd.model.access import Need, SignedIn
@@ -18,8 +21,12 @@ from loggerd.outputs.web.asking import TooMuch
 from loggerd.outputs.web.gate import Facts, Gate
 from loggerd.settings.site import SiteSettings
 
+_log = logging.getLogger("loggerd")
+
 MOST_STREAMS = 20
 """Open at a time: more would be something else than keepers looking."""
+SLOWEST_SECONDS = 60.0
+"""Whoever has not taken an event after that long is let go; the script comes back by itself."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +43,7 @@ class StreamAsk:
     """Whether whoever listens is still signed in; to be asked in a thread, now and then."""
 
 
-Events: TypeAlias = Callable[[StreamAsk], AsyncIterator[str]]
+Events: TypeAlias = Callable[[StreamAsk], AsyncGenerator[str, None]]
 """Gives the text of one event after another, each whole with its empty line at the end."""
 
 
@@ -57,6 +64,11 @@ class Streaming:
         self._streams = tuple(streams)
         self._stopping = asyncio.Event()
         self._open = 0
+
+    @property
+    def open(self) -> int:
+        """How many are open."""
+        return self._open
 
     def stop(self) -> None:
         """End every stream: a server that stops must not wait for who listens."""
@@ -89,18 +101,35 @@ class Streaming:
             ask = StreamAsk(
                 self._site, self._clock, who, request.path_params, request.query_params, self._stopping, again
             )
-            return StreamingResponse(
-                self._counted(stream.events(ask)),
-                media_type="text/event-stream",
-                headers={"X-Accel-Buffering": "no"},
-            )
+            return _Patient(self._counted(stream.events(ask)))
 
         return Address(stream.path, answer, methods=["GET"])
 
-    async def _counted(self, events: AsyncIterator[str]) -> AsyncIterator[str]:
+    async def _counted(self, events: AsyncGenerator[str, None]) -> AsyncGenerator[str, None]:
         self._open += 1
         try:
-            async for one in events:
-                yield one
+            async with aclosing(events):
+                async for one in events:
+                    yield one
         finally:
             self._open -= 1
+
+
+class _Patient(StreamingResponse):
+    """Waits for a slow listener, but not for ever: a stream that is not read must not keep its place."""
+
+    def __init__(self, events: AsyncGenerator[str, None]) -> None:
+        super().__init__(events, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
+        self._events = events
+
+    async def stream_response(self, send: Send) -> None:
+        async def within_time(message: Message) -> None:
+            async with asyncio.timeout(SLOWEST_SECONDS):
+                await send(message)
+
+        try:
+            await super().stream_response(within_time)
+        except TimeoutError:
+            _log.info("somebody who watches a bank takes nothing any more, and is let go")
+        finally:
+            await self._events.aclose()

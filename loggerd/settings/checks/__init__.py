@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from loggerd.settings.checks import banks, channels, corrections, delivery, feeds, limits, lines, places, site
+from loggerd.settings.checks import banks, channels, corrections, delivery, feeds, limits, lines, places, site, web
 from loggerd.settings.draft import Draft
 from loggerd.settings.faults import Fault
 
@@ -14,6 +14,9 @@ CHECKS: tuple[Callable[[Draft], Iterator[Fault]], ...] = (
     delivery.check_security,
     delivery.check_keepers,
     delivery.check_heartbeat,
+    web.check_certificate,
+    web.check_links,
+    web.check_listening,
     banks.check_names,
     banks.check_size,
     limits.check_limit_values,

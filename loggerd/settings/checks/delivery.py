@@ -14,7 +14,12 @@ _SECRET_KEYS = ("secret_file", "secret_env", "secret_credential")
 
 def check_secrets(draft: Draft) -> Iterator[Fault]:
     """Each secret stands in one place; a user has a password and a password a user."""
-    for table, settings, keys in (("mail", draft.mail, _PASSWORD_KEYS), ("webhook", draft.webhook, _SECRET_KEYS)):
+    tables = (
+        ("mail", draft.mail, _PASSWORD_KEYS),
+        ("webhook", draft.webhook, _SECRET_KEYS),
+        ("heartbeat", draft.heartbeat, _SECRET_KEYS),
+    )
+    for table, settings, keys in tables:
         given = [key for key in keys if settings is not None and getattr(settings, key) is not None]
         for key in given[1:]:
             words = f"only one of {', '.join(keys)}"

@@ -10,6 +10,7 @@ from wired_sites import Site, faults, found, sites
 
 from loggerd.analysis.findings.events import DoubtEnded, SensorDoubt
 from loggerd.analysis.findings.meter import SPECS, Meter
+from loggerd.model.bank import Accuracy
 from loggerd.model.finding import Finding
 from loggerd.model.marks import Mark
 
@@ -96,3 +97,25 @@ def test_every_fault_says_what_mends_it_and_where_a_setting_does_names_its_key()
     assert 'sign = "discharge_positive"' in by_name["meter.current_sign"].verdict("reversed").do
     assert "rated_millivolts = 75" in by_name["meter.shunt_scale"].verdict("too_large").do
     assert "cannot be seen" in by_name["meter.taps"].explanation
+
+
+def test_a_current_that_is_never_quiet_is_noisy_and_one_with_two_quiet_hours_a_day_is_not() -> None:
+    """Scatter of 25 times what is stated, too little to stand out from loads that are switched within five minutes."""
+    of = bank(200.0, blocks=4, cells=3)
+    stated, column, width = {"amps": Accuracy(0.005, 0.1, 0.02, 0.01)}, 0, 1.2
+
+    def verdicts(quiet_frames: int) -> list[str]:
+        pipeline, found = Pipeline(ground_of(of, stated), limits_of(), Meter), list[Finding]()
+        for position in range(4 * 288):
+            frame = make_frame(of, position, -3.0 - 0.01 * (position % 7), 24.6 - 0.001 * (position % 5))
+            if position % 288 >= quiet_frames:
+                frame.highs[column] += width / 2
+                frame.high_list[column] += width / 2
+                frame.low_list[column] -= width / 2
+            found += pipeline.run([frame])
+            if position % 100 == 0:
+                pipeline.restart()
+        return _of(found, "meter.channel", "amps")
+
+    assert verdicts(0) == ["noisy"]
+    assert verdicts(24) == []

@@ -1,0 +1,98 @@
+"""A real browser (Debian's chromium, driven by Playwright) on the pages of a seeded site, served by a process."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from pages_process import pages
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from seeded_site import weak_cabin
+
+CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+PASSWORD = "rain on a tin roof"
+PICTURES = Path(__file__).parents[2] / "build" / "pages"
+"""Where pages are written as pictures, to be looked at."""
+
+
+def access(folder: Path, *words: str, password: str = PASSWORD) -> str:
+    """`loggerd access` on the site in a folder."""
+    command = [sys.executable, "-m", "loggerd", "access", str(folder / "site.toml"), *words]
+    done = subprocess.run(command, input=f"{password}\n", text=True, capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as driver:
+        one = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield one
+        one.close()
+
+
+@pytest.fixture(scope="session")
+def weak_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the seeded cabin, a keeper and a reader."""
+    folder = tmp_path_factory.mktemp("site")
+    weak_cabin(folder)
+    access(folder, "add", "anna", "--role", "keeper", "--password-stdin")
+    access(folder, "add", "ben", "--role", "reader", "--password-stdin")
+    return folder
+
+
+@pytest.fixture
+def site_copy(weak_site: Path, tmp_path: Path) -> Path:
+    """A copy that a test may change."""
+    for path in weak_site.iterdir():
+        if path.is_file():
+            shutil.copy(path, tmp_path / path.name)
+    return tmp_path
+
+
+@pytest.fixture(scope="session")
+def address(weak_site: Path) -> Iterator[str]:
+    """Pages that tests only look at."""
+    with pages(weak_site) as (_, where):
+        yield where
+
+
+Opener = Callable[..., Page]
+
+
+@pytest.fixture
+def opened(browser: Browser) -> Iterator[Opener]:
+    """Opens a page in a browser of its own; what its console complains of fails the test."""
+    contexts: list[BrowserContext] = []
+    complaints: list[str] = []
+
+    def open_page(width: int = 360, height: int = 740, **options: object) -> Page:
+        context = browser.new_context(viewport={"width": width, "height": height}, **options)  # type: ignore[arg-type]
+        context.set_default_timeout(20_000)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda one: complaints.append(one.text) if one.type == "error" else None)
+        page.on("pageerror", lambda one: complaints.append(str(one)))
+        return page
+
+    open_page.complaints = complaints  # type: ignore[attr-defined]
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def sign_in(page: Page, address: str, name: str = "anna") -> None:
+    page.goto(f"{address}/sign-in")
+    page.get_by_label("Name").fill(name)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(f"{address}/")

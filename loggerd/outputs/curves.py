@@ -17,7 +17,7 @@ from loggerd.plans import plan_of
 from loggerd.settings.domain import FINE_PER_TRADE
 from loggerd.settings.site import SiteSettings
 from loggerd.store.blocks import settled_wall_ms
-from loggerd.store.record import RecordReader
+from loggerd.store.record import RecordReader, SummaryColumns
 
 Floats = npt.NDArray[np.float64]
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
@@ -210,12 +210,20 @@ class _Source:
                     yield series.channel.name, piece
 
     def _tier(self, tier: int, from_ms: int, until_ms: int) -> _Pieces:
-        found: _Pieces = {}
         begin = from_ms // (1000 * tier) * 1000 * tier
+        rows: dict[int, list[SummaryColumns]] = {}
         for one in self._record.summaries(self._bank, tier, begin, until_ms, self._channels):
-            bounds = (one.minimum.astype(np.float64), one.mean, one.maximum.astype(np.float64))
-            piece = _of_summary(self._series[one.series], one.start_ms, bounds, one.count)
-            found.setdefault(one.channel.name, []).append(piece)
+            rows.setdefault(one.series, []).append(one)
+        found: _Pieces = {}
+        for number, parts in rows.items():
+            minimum, mean, maximum = (
+                np.concatenate([getattr(part, name) for part in parts]).astype(np.float64)
+                for name in ("minimum", "mean", "maximum")
+            )
+            starts, count = (np.concatenate([getattr(part, name) for part in parts]) for name in ("start_ms", "count"))
+            series = self._series[number]
+            piece = _of_summary(series, starts, (minimum, mean, maximum), count)
+            found.setdefault(series.channel.name, []).append(piece)
         return found
 
 

@@ -14,6 +14,7 @@ from loggerd.settings.delivery import (
     WebhookSettings,
 )
 from loggerd.settings.site import SiteSettings
+from loggerd.settings.web import WebSettings
 
 _LANGUAGES = {"en": "English", "de": "German"}
 _SECURITY = {
@@ -37,6 +38,7 @@ def telling(settings: SiteSettings) -> dict[str, Any]:
         "keepers": [_keeper(keeper) for keeper in settings.keepers],
         "webhook": None if settings.webhook is None else _webhook(settings.webhook),
         "heartbeat": None if settings.heartbeat is None else _heartbeat(settings.heartbeat, settings),
+        "pages": _pages(settings.web),
     }
 
 
@@ -55,6 +57,16 @@ def telling_lines(content: dict[str, Any]) -> Iterator[str]:
         yield "No sign of life is sent ([heartbeat]): if this logger dies, nobody is told."
     if content["heartbeat"] is not None:
         yield f"Sign of life: {content['heartbeat']['words']}"
+    yield f"Pages: {content['pages']['words']}"
+
+
+def _pages(web: WebSettings) -> dict[str, Any]:
+    where = web.address or f"{web.listen}, port {web.port}"
+    reach = "over TLS" if web.encrypted else "on this machine only"
+    words = f"`loggerd pages` serves them at {where}, {reach}; `loggerd access` says who may sign in"
+    if web.links_in_mails:
+        words += "; mails have a link to acknowledge an alarm"
+    return {"listen": web.listen, "port": web.port, "address": web.address, "words": words}
 
 
 def _mail(mail: MailSettings) -> dict[str, Any]:

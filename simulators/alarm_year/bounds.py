@@ -148,14 +148,17 @@ def _undercharge(found: Answer) -> Bound:
 
 
 def _out_of_balance(found: Answer) -> Bound:
+    """Of the alarm of that block: that the whole bank asks for equalizing is right too, and has no bound."""
     aim = "within the discharges that its finding says it looked at"
     discharges = [at_ms for at_ms in found.year.truth.discharges_ms if at_ms >= found.begin_ms]
-    if found.right is None:
-        return Bound(aim, f"{NOTHING} in {len(discharges)} discharges", False)
-    passed = sum(at_ms <= found.right.looked_ms for at_ms in discharges)
-    said = _AGREE.search(found.right.reason)
+    since = [one for one in found.year.raised if one.at_ms >= found.begin_ms and one.key.condition == "out_of_balance"]
+    named = next((one for one in since if _in_place(one.key.subject, found.fault)), None)
+    if named is None:
+        return Bound(aim, f"{NOTHING} of the block in {len(discharges)} discharges", False)
+    passed = sum(at_ms <= named.looked_ms for at_ms in discharges)
+    said = _AGREE.search(named.reason)
     if said is None:
-        return Bound(aim, f'{passed} discharges; its reason states no number: "{found.right.reason}"', False)
+        return Bound(aim, f'{passed} discharges; its reason states no number: "{named.reason}"', False)
     agree, looked = int(said[1]), int(said[2])
     return Bound(aim, f"after {passed} discharges; {agree} of {looked} agree", passed <= looked)
 

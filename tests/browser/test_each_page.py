@@ -6,7 +6,7 @@ import re
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from conftest import PICTURES, Opener, sign_in
+from browser_tools import PICTURES, Opener, sign_in
 from playwright.sync_api import Page
 
 PATHS = (

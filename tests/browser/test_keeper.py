@@ -6,7 +6,7 @@ import re
 import shutil
 from pathlib import Path
 
-from conftest import Opener, sign_in
+from browser_tools import Opener, sign_in
 from pages_process import pages
 from playwright.sync_api import expect
 
@@ -94,8 +94,6 @@ def test_a_live_value_changes_and_a_lost_server_is_told(opened: Opener, site_cop
         expect(page.locator("main")).to_contain_text("49.95 V", timeout=60_000)
         process.kill()
         expect(page.locator("main")).to_contain_text(re.compile("no connection to the logger", re.IGNORECASE))
-        # The browser says on its console that the line is down, as it should.
-        opened.complaints[:] = [one for one in opened.complaints if "ERR_" not in one]  # type: ignore[attr-defined]
 
 
 def test_pages_are_whole_without_scripts(opened: Opener, site_copy: Path) -> None:

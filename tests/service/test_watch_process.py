@@ -143,7 +143,7 @@ def test_killed_between_acceptance_and_state_the_same_mail_comes_once_more(tmp_p
                 if not watch.ended:
                     time.sleep(2)
                     watch.stop()
-        with WatchProcess(path, None) as watch:
+        with WatchProcess(path, port) as watch:
             time.sleep(3)
             code, said = watch.stop()
             assert code == 0, said

@@ -159,7 +159,8 @@ def test_the_past_of_a_finding_has_one_point_between_two_edges(writer: RecordWri
     found = reader.finding_history("house", ("resistance.bank", "bank"), edges)
     assert [one.value for one in found] == [9.0, 19.0, 29.0, 39.0, 49.0, 59.0, 69.0]
     detailed = reader.finding_history("house", ("resistance.bank", "bank"), edges[:2], ("volts", "half"))
-    assert [(one.value, one.low, one.high) for one in detailed] == [(pytest.approx(0.9), 0.4, 1.4)]
+    assert [one.value for one in detailed] == [pytest.approx(0.9)]
+    assert [(one.low, one.high) for one in detailed] == [(pytest.approx(0.4), pytest.approx(1.4))]
     assert reader.finding_history("house", ("resistance.bank", "link 9"), edges) == []
     told = reader.findings_named("house", "resistance.bank", WALL_MS + 95_000, WALL_MS + 98_000, 4)
     assert [one.at_ms - WALL_MS for one in told] == [96_000, 96_000, 97_000, 97_000]

@@ -23,10 +23,11 @@ CAUSE = FindingSpec(
     _OWN,
     (
         Verdict("fine", "{subject} goes along with its peers."),
+        # A block's own fault before what follows from it: with one block behind, the others are overcharged.
         Verdict(
             "low_capacity",
             "{subject} holds less than its peers: {value}.",
-            50,
+            51,
             "low capacity",
             "Prove a full charge, then test this block; if it stays behind, plan a replacement. A new block among old "
             "ones should match them.",
@@ -35,7 +36,7 @@ CAUSE = FindingSpec(
         Verdict(
             "out_of_balance",
             "{subject} is not as full as its peers, even at the end of a charge.",
-            50,
+            51,
             "out of balance",
             "Charge the bank fully and equalize where the maker allows it, then look again; a block that falls behind "
             "again has a leak of its own.",
@@ -44,7 +45,7 @@ CAUSE = FindingSpec(
         Verdict(
             "self_discharge",
             "{subject} loses charge at rest faster than its peers.",
-            50,
+            51,
             "self-discharge",
             "Clean and dry its top, look for a wire that draws from this block alone, and measure again; if it goes "
             "on, the block is contaminated or has a creeping short.",
@@ -53,7 +54,7 @@ CAUSE = FindingSpec(
         Verdict(
             "high_resistance_link",
             "{subject} or the joints beside it have too much resistance: low at once under load, high on charge.",
-            50,
+            51,
             "high-resistance link",
             "Clean and tighten the joints of this block and load again; if nothing changes, the block itself is worn.",
             _JOINT,

@@ -93,7 +93,7 @@ class Channels:
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         found = self._judge_clock(look, moment)
         if self._unquiet.push(look):
-            self._never_quiet()
+            self._never_quiet(facts)
         suspects = self._suspects(look)
         if not suspects:
             return found
@@ -127,10 +127,12 @@ class Channels:
         ripple = _RIPPLE_AMPS * self._rated if one.current else _RIPPLE_VOLTS * one.cells
         return Fine(one.name, one.column, max(one.fine, ripple))
 
-    def _never_quiet(self) -> None:
-        """Channels that were not quiet once in whole days are noisy, whatever else moved meanwhile."""
+    def _never_quiet(self, facts: Facts) -> None:
+        """Channels that were not quiet once in whole days are noisy, whatever else moved meanwhile; but a wrong scale
+        makes more of the noise of a good sensor."""
         for name, days in self._unquiet.days.items():
-            if days >= DAYS and self._accuracy[name].noise is not None:
+            scaled = name.endswith("amps") and facts.scale.startswith("too_")
+            if days >= DAYS and self._accuracy[name].noise is not None and not scaled:
                 self._state.channels[name].noisy = _NOISY_FRAMES + FRAMES_PER_DAY
                 self._open.add(name)
 

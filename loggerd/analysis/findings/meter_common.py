@@ -108,6 +108,7 @@ class Facts:
     changes: float = 0.0
     """How many changes of the voltage that rests on."""
     bypass: str = ""
+    scale: str = ""
     bad: frozenset[str] = frozenset()
     """Channels that are stuck, noisy or silent."""
 

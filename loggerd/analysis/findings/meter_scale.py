@@ -109,15 +109,16 @@ class Scale:
             state.lately.append([look.frame.number, look.means[0]])
             del state.lately[:-_KEPT_FRAMES]
         told = self._by_reference(look, moment) if moment.entries else None
-        if state.settled_ms is not None and look.at_ms - state.settled_ms < _SETTLED_MS:
-            return self._teller.tell(look, moment, told) if told else []
         told = told or self._beyond(look)
         if look.frame.after_unknown or look.frame.missed > FRAMES_PER_HOUR:
             state.full_at, state.held, state.quiet = None, 0, 0
         if look.judged and facts.sign != "reversed":
             self._follow(look, moment)
-        told = told or self._by_ohms(look, moment, facts) or self._by_depth_once(moment) or self._too_early()
-        return self._teller.tell(look, moment, told) if told else []
+        if state.settled_ms is None or look.at_ms - state.settled_ms > _SETTLED_MS:
+            told = told or self._by_ohms(look, moment, facts) or self._by_depth_once(moment) or self._too_early()
+        found = self._teller.tell(look, moment, told) if told else []
+        facts.scale = self._teller.verdict()
+        return found
 
     def _by_reference(self, look: Look, moment: Moment) -> Told | None:
         """What a trusted meter shows settles the scale; nothing that is inferred is told against it."""

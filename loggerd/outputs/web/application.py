@@ -39,6 +39,7 @@ _log = logging.getLogger("loggerd")
 
 MOST_BYTES = 65_536
 """Of what is sent with a request."""
+_MOST_FIELDS = 500
 _THREADS = 4
 """Pages made at the same time: each holds the record open, and a small board has few cores."""
 
@@ -116,7 +117,7 @@ class Application:
     def _ask(self, request: Request, body: bytes, who: SignedIn | None, record: RecordReader | None) -> Ask:
         form = {}
         if request.headers.get("content-type", "").startswith("application/x-www-form-urlencoded"):
-            form = dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=500))
+            form = _fields(body)
         return Ask(
             self.site,
             record,  # type: ignore[arg-type] # a route without a record must not touch it
@@ -171,6 +172,14 @@ async def _bounded_body(request: Request) -> bytes:
             raise CannotBeUsed(f"more than {MOST_BYTES} bytes were sent")
         parts.append(part)
     return b"".join(parts)
+
+
+def _fields(body: bytes) -> dict[str, str]:
+    """Raises CannotBeUsed for a form of more fields than any of ours has."""
+    try:
+        return dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=_MOST_FIELDS))
+    except ValueError:
+        raise CannotBeUsed(f"the form has more than {_MOST_FIELDS} fields") from None
 
 
 def _short(route: Route, status: int, words: str) -> Response:

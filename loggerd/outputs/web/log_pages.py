@@ -35,7 +35,9 @@ _MOST_ENTRIES = 50
 
 @dataclass(frozen=True)
 class LineView:
-    """One entry of the book, in words. `instead`: uid of the entry that holds in its place."""
+    """One entry of the book, in words. `instead`: uid of the entry that holds in its place; `before`: what the entry
+    said that this one corrects.
+    """
 
     number: int
     uid: str
@@ -46,6 +48,7 @@ class LineView:
     words: tuple[str, ...]
     who: str
     corrects: str
+    before: str
     instead: str
     known_bank: bool
 
@@ -111,6 +114,7 @@ def _line(
 ) -> LineView:
     entry = taken.entry
     words = [entry_words(entry)]
+    former = ask.record.pages.log_entry(entry.corrects) if entry.corrects else None
     if entry.kind == "hydrometer_round" and limits is not None:
         then = limits.at(entry.happened_at_ms)
         words.append(round_words(judge_round(entry, then), then["specific_gravity_celsius"]))
@@ -124,6 +128,7 @@ def _line(
         tuple(one for one in words if one),
         entry.who,
         entry.corrects or "",
+        "" if former is None else entry_words(former.entry),
         replaced.get(entry.uid, ""),
         known_bank,
     )

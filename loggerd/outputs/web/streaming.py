@@ -16,6 +16,7 @@ from starlette.routing import Route as Address
 from starlette.types import Message, Send
 
 from loggerd.clock import Clock
+from loggerd.errors import StoreError
 from loggerd.model.access import Need, SignedIn
 from loggerd.outputs.web.asking import TooMuch
 from loggerd.outputs.web.gate import Facts, Gate
@@ -87,13 +88,18 @@ class Streaming:
                 return self._gate.recognise(facts, program=False)
 
             def again() -> bool:
-                one = known()
+                try:
+                    one = known()
+                except StoreError:
+                    return False
                 return stream.need.met_by(one.role if one else None)
 
             try:
                 who = await to_thread.run_sync(known)
             except TooMuch as much:
                 return Response(str(much), 429, media_type="text/plain")
+            except StoreError as error:
+                return Response(str(error), 503, media_type="text/plain")
             if not stream.need.met_by(who.role if who else None):
                 return Response("sign in first", 401, media_type="text/plain")
             if self._open >= MOST_STREAMS:

@@ -122,6 +122,7 @@ def test_an_alarm_says_what_to_do_by_when_with_what_and_care(seeded: SiteSetting
     assert "Go there this week" in words
     assert "Next:" in words
     assert re.search(r"Act within 3 days: .* \(UTC\+02:00\)", words)
+    assert "Caution: Hydrogen, Acid, Over 60 V" in words, "before the first step is read on"
     told = text(html)
     for part in ("Bring along:", "What not to do", "Caution", "licensed practice govern"):
         assert part in told

@@ -17,7 +17,7 @@ from loggerd.ledger_view import view_ledger
 from loggerd.model.ledger import LedgerName
 from loggerd.outputs.web import cycles
 from loggerd.settings.site import SiteSettings
-from loggerd.store.record import RecordReader, RecordWriter
+from loggerd.store.record import EntryWish, RecordReader, RecordWriter
 
 
 @pytest.fixture
@@ -196,5 +196,5 @@ def test_a_ledger_of_other_settings_says_so(site: SiteSettings, client: TestClie
 
 def test_the_clock_of_the_test_stands_at_the_end_of_the_past(site: SiteSettings) -> None:
     with closing(RecordReader.open(Path(site.record.path))) as reader:
-        newest = next(iter(reader.newest_entries(cycles.EntryWish("house", LedgerName.CYCLES), 1).entries))
+        newest = next(iter(reader.newest_entries(EntryWish("house", LedgerName.CYCLES), 1).entries))
     assert newest.entry.end.at_ms < END_MS

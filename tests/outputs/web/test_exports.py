@@ -225,9 +225,15 @@ def site_with(site: SiteSettings, parts: Callable[[threading.Event], Generator[b
 
 
 async def test_it_ends_when_nobody_takes_it_any_more(site: SiteSettings) -> None:
+    """And it is closed then, not only when nothing knows of it any more."""
     made, closed = [], threading.Event()
+    kept: list[Generator[bytes, None, None]] = []
 
     def parts(gone: threading.Event) -> Generator[bytes, None, None]:
+        kept.append(lines())
+        return kept[0]
+
+    def lines() -> Generator[bytes, None, None]:
         try:
             for number in range(1_000_000):
                 made.append(number)

@@ -228,7 +228,7 @@ def test_a_correction_is_pre_filled_and_both_are_shown(site: SiteSettings) -> No
     assert second.happened_at_ms == former.happened_at_ms, "seconds that the form cannot show are not lost"
     shown = text_of(client.get("/log").text)
     assert f"Does not hold any more: entry {second.uid} holds instead." in shown
-    assert f"Corrects entry {former.uid}." in shown
+    assert f"Corrects entry {former.uid} (it said: litres: 2.50 l; distilled: yes)" in shown
     links = [one["href"] for one in tags_of(client.get("/log").text, "a") if "corrects=" in one.get("href", "")]
     assert [link for link in links if former.uid in link] == [], "what does not hold is not corrected again"
 

@@ -209,6 +209,8 @@ class Recording:
         if items:
             self.told()
         self.follower.stored(results)
+        for request, why in intake.not_done(alarms.refused):
+            self._inbox.refuse(request.path, why)
         self._inbox.done(intake.requests)
         self._waiting = Waiting()
         if self._fault is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
@@ -42,6 +42,14 @@ class Intake:
     requests: list[Request] = field(default_factory=list)
     log: list[TakenIn] = field(default_factory=list)
     actions: list[KeeperAction] = field(default_factory=list)
+    asked: list[Request] = field(default_factory=list)
+    """The requests that the actions came with, in the same order."""
+
+    def not_done(self, refused: Iterable[tuple[KeeperAction, str]]) -> Iterator[tuple[Request, str]]:
+        """Requests whose action the alarm's state does not allow, and why."""
+        reasons = list(refused)
+        for request, action in zip(self.asked, self.actions, strict=True):
+            yield from ((request, why) for other, why in reasons if other is action)
 
     def log_entry(self, uid: str) -> LogEntry | None:
         """The log entry of that uid, of the record or of this commit."""
@@ -162,6 +170,7 @@ def _take_action(request: Request, intake: Intake) -> None:
     if event not in _ASKED_FOR or not isinstance(action.who, str) or not action.who:
         raise RequestRefused("it does not say who asks for what")
     intake.actions.append(action)
+    intake.asked.append(request)
 
 
 _ASKED_FOR = frozenset(
@@ -223,16 +232,19 @@ def take_in_here(settings: SiteSettings, path: Path, inbox: Inbox, clock: Clock)
         alarms = AlarmResults()
         if intake.actions:
             alarming = Alarming.open(settings, path)
-            alarms = alarming.act(_last_instant(settings, path), intake.wall_ms, intake.actions)
+            now = _this_instant(path, intake.wall_ms)
+            alarms = alarming.act(now, intake.wall_ms, intake.actions)
         writer.commit(Commit(log=tuple(intake.log), alarms=alarms))
+        for request, why in intake.not_done(alarms.refused):
+            inbox.refuse(request.path, why)
         inbox.done(intake.requests)
     finally:
         writer.close()
     return True
 
 
-def _last_instant(settings: SiteSettings, path: Path) -> Instant:
-    """The last moment that the record knows of, on the analysis axis."""
+def _this_instant(path: Path, wall_ms: int) -> Instant:
+    """Now, on the analysis axis: by the clock, as the end of a shelf is, but not before what the record knows last."""
     reader = RecordReader.open(path)
     try:
         sessions = [one for one in reader.sessions() if one.kind == "live"]
@@ -240,7 +252,8 @@ def _last_instant(settings: SiteSettings, path: Path) -> Instant:
         reader.close()
     last = sessions[-1]
     mono_ms = last.last_mono_ms if last.last_mono_ms is not None else last.began_mono_ms
-    return Instant(last.id, mono_ms + axes_of(sessions)[last.id].offset_ms)
+    known_ms = mono_ms + axes_of(sessions)[last.id].offset_ms
+    return Instant(last.id, max(known_ms, wall_ms))
 
 
 def _place_at_the_end(writer: RecordWriter, clock: Clock) -> tuple[int, int, int]:

@@ -251,6 +251,22 @@ def test_overcharge_for_weeks(tail_hours: int, verdict: str) -> None:
     assert last(found, "full_charge.overcharge").verdict == verdict
 
 
+def test_a_high_factor_over_little_use_is_no_overcharge() -> None:
+    """8 Ah a day more than was taken are a third of what was taken, and 4 % of 200 Ah: that keeps any bank full."""
+    day = Day()
+    for _ in range(40):
+        day.discharge(25.0)
+        day.bulk(2.5)
+        day.tail(8, 1.2, 0.8)
+        while len(day.frames) % 288:
+            day.add(0.0, 2.13)
+    found, _ = run(day)
+    told = last(found, "full_charge.overcharge")
+    assert told.verdict == "none"
+    assert told.value is not None
+    assert told.value > 1.3
+
+
 def charges(hold_of: object, celsius_of: object, ambient_of: object = None, days: int = 20) -> list[Finding]:
     day = Day()
     for number in range(days):

@@ -251,5 +251,21 @@ def test_signs_of_drying_out_go_together(
         assert found[-1].since.at_ms > START_MS + 60 * DAY_MS
 
 
+@pytest.mark.parametrize(("end_amps", "hours", "seen"), [(6.0, 4, "suspected"), (2.0, 4, "no_sign"), (6.0, 1, "")])
+def test_gas_at_the_end_of_long_charges_is_a_sign_where_none_is_proven_full(
+    end_amps: float, hours: int, seen: str
+) -> None:
+    """2 A at first. Charges that were not held for three hours end with charge, not with gas."""
+    given = weeks(180, (0.02, 0.03), None, None)
+    for day, events in given.items():
+        amps = 2.0 + (end_amps - 2.0) * max(0, day - 60) / 120
+        when = START_MS + day * DAY_MS
+        events.append(
+            ChargeEnded(when, when, "ended_early", 60.0, 2.4, hours * 3_600_000, amps, 40.0, 25.0),
+        )
+    found = by_day(FLOODED, given, 180, "heat.dry_out")
+    assert (found[-1].verdict if found else "") == seen
+
+
 def test_resistance_alone_is_not_drying_out() -> None:
     assert by_day(AGM, weeks(180, (0.02, 0.03), None, None), 180, "heat.dry_out") == []

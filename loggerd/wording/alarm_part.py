@@ -11,7 +11,7 @@ from loggerd.model.alarm import Alarm, AlarmChange, AlarmEvent, AlarmKey, Priori
 from loggerd.model.bank import Bank
 from loggerd.model.finding import Finding
 from loggerd.wording.details import Details
-from loggerd.wording.filling import capital, fill, one_line
+from loggerd.wording.filling import capital, ended, fill, one_line
 from loggerd.wording.layout import Element, Facts, Heading, Link, Paragraph, Points, Title
 from loggerd.wording.reader import Reader
 from loggerd.wording.texts import OVER_60_VOLTS
@@ -89,6 +89,17 @@ def urgency(item: AlarmItem) -> tuple[int, float, int, AlarmKey]:
     if condition is None:
         return (len(Priority), 0.0, raised_ms, alarm.key)
     return (list(Priority).index(condition.priority), condition.respond_hours, raised_ms, alarm.key)
+
+
+def top_of(key: AlarmKey, alarms: Mapping[AlarmKey, Alarm]) -> AlarmKey:
+    """The one among these alarms that it follows from in the end; itself, if from none or, in a circle, from itself."""
+    top, seen = key, {key}
+    while (root := alarms[top].root) is not None and root in alarms:
+        if root in seen:
+            return key
+        seen.add(root)
+        top = root
+    return top
 
 
 def tone_of(key: AlarmKey) -> str:
@@ -182,7 +193,7 @@ def _evidence(reader: Reader, item: AlarmItem, details: Details) -> Iterator[Ele
         yield Heading(reader.word("seen"))
         yield Points((*found, *figures))
     if reason := details.here(reader, headline(reader, alarm.key), alarm.reason):
-        yield Paragraph(f"{reader.word('reason')}: {reason}.", small=True)
+        yield Paragraph(f"{reader.word('reason')}: {ended(reason)}", small=True)
 
 
 def _advice(reader: Reader, key: AlarmKey) -> Iterator[Element]:

@@ -13,7 +13,7 @@ from loggerd.wording.ages import age_words, not_heard_words
 from loggerd.wording.alarm_part import Site
 from loggerd.wording.block_to_watch import BlockToWatch, block_to_watch
 from loggerd.wording.digest_figures import CycleSummary
-from loggerd.wording.filling import capital, one_line
+from loggerd.wording.filling import capital, ended, one_line
 from loggerd.wording.finding_cards import FindingCard, card, number_of, trust_of
 from loggerd.wording.reader import Reader
 from loggerd.wording.standing import AlarmCard, cards, put_aside, soonest
@@ -82,7 +82,7 @@ class Verdict:
 @dataclass(frozen=True)
 class BankAnswer:
     """The answers. `finding`: the weightiest, where no alarm stands. `witnesses` of capacity are never mixed.
-    `doubts`: what the logger doubts in itself; `unknown`: what cannot be told, and what is missing for it."""
+    `doubts`: what the logger doubts in itself; `record`: how good the record is, "" if not known; `unknown`: what cannot be told, and what is missing for it."""
 
     name: str
     verdict: Verdict
@@ -97,6 +97,7 @@ class BankAnswer:
     cycles: Row
     doubt_row: Row
     doubts: tuple[Row, ...]
+    record: str
     unknown: tuple[Row, ...]
 
 
@@ -107,7 +108,7 @@ def answer_of(known: BankKnown, reader: Reader) -> BankAnswer:
     wrong = ranked(found)
     by_name = {one.name: one for one in found if one.subject == "bank"}
     block = block_to_watch(found, reader)
-    doubts = tuple(_doubts(found, reader))
+    doubts, record = tuple(_doubts(found, reader)), _record(found, reader)
     unknown = tuple(_unknown(found, reader))
     return BankAnswer(
         known.name,
@@ -121,8 +122,9 @@ def answer_of(known: BankKnown, reader: Reader) -> BankAnswer:
         block,
         _block_row(block),
         _cycles(known.cycles, reader),
-        _doubt_row(doubts, unknown),
+        _doubt_row(doubts, unknown, record),
         doubts,
+        record,
         unknown,
     )
 
@@ -207,16 +209,11 @@ def _witness(label: str, finding: Finding, known: BankKnown, reader: Reader) -> 
 def _english(text: str, reader: Reader) -> str:
     """A sentence of the analysis, to whoever reads English; "" to others."""
     told = one_line(text)
-    return _ended(told) if told and reader.texts.english else ""
-
-
-def _ended(text: str) -> str:
-    """With a full stop, a large letter in front."""
-    return capital(text) if text.endswith((".", "!", "?")) else f"{capital(text)}."
+    return capital(ended(told)) if told and reader.texts.english else ""
 
 
 def _joined(*parts: str) -> str:
-    return " ".join(_ended(part) for part in parts if part)
+    return " ".join(capital(ended(part)) for part in parts if part)
 
 
 def _block_row(block: BlockToWatch) -> Row:
@@ -243,23 +240,34 @@ def _percent(figure: Figure, reader: Reader) -> str:
 
 
 def _doubts(found: Sequence[Finding], reader: Reader) -> list[Row]:
-    """What the logger doubts in its own readings, the weightiest first; the state of the record always."""
-    rows = [
+    """What the logger doubts in its own readings, the weightiest first."""
+    return [
         Row(one.name, reader.trusted(one), verdict_of(one).do)
         for one in ranked(found)
         if one.name.startswith(_LOGGERS_OWN)
     ]
+
+
+def _record(found: Sequence[Finding], reader: Reader) -> str:
+    """How well the record of the last week is covered; "" before a day of it is there."""
     record = next((one for one in found if one.name == "quality.record"), None)
-    if record is not None and not verdict_of(record).weight:
-        rows.append(Row(record.name, reader.finding(record)))
-    return rows
+    return "" if record is None else reader.finding(record)
 
 
-def _doubt_row(doubts: Sequence[Row], unknown: Sequence[Row]) -> Row:
+def _doubt_row(doubts: Sequence[Row], unknown: Sequence[Row], record: str) -> Row:
     """What the logger doubts and cannot tell, in short."""
-    says = doubts[0].says if doubts else "How good the readings are cannot be told yet."
-    missing = (part for one in unknown for part in (one.says, one.more))
-    return Row("Doubts", says, _joined(*(one.says for one in doubts[1:]), *missing))
+    missing = [part for one in unknown for part in (one.says, one.more)]
+    if doubts:
+        return Row("Doubts", doubts[0].says, _joined(*(one.says for one in doubts[1:]), record, *missing))
+    count = len(unknown)
+    things = f"{count} {'thing' if count == 1 else 'things'} cannot be told yet"
+    if not record:
+        says = "How good the readings are cannot be told yet."
+    elif count:
+        says = f"None of the readings; {things}."
+    else:
+        says = "None."
+    return Row("Doubts", says, _joined(record, *missing))
 
 
 def _unknown(found: Sequence[Finding], reader: Reader) -> list[Row]:

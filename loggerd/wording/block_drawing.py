@@ -67,7 +67,7 @@ class BlockRow:
 @dataclass(frozen=True)
 class Drawing:
     """`scale`: mV per cell of the longest bar. `columns`: phases with how many discharges show them; `span`: from when
-    they are, or why there are none. `read`: whether any voltage of a block is measured."""
+    they are, or why there are none. `read`: whether any voltage of a block is measured. `cells`: of a block."""
 
     strings: tuple[StringRow, ...]
     scale: int
@@ -75,6 +75,7 @@ class Drawing:
     rows: tuple[BlockRow, ...]
     span: str
     read: bool
+    cells: int
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,7 @@ def drawing_of(
         rows if phases else (),
         _span(compared, reader),
         read,
+        bank.cells_per_block,
     )
 
 

@@ -34,6 +34,11 @@ def capital(sentence: str) -> str:
     return sentence[:1].upper() + sentence[1:]
 
 
+def ended(sentence: str) -> str:
+    """The sentence with a full stop, unless it has an end of its own."""
+    return sentence if sentence.endswith((".", "!", "?")) else f"{sentence}."
+
+
 def one_line(text: str) -> str:
     """Text from outside, without line breaks and other signs that a mail's head or an old telephone cannot bear."""
     return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())

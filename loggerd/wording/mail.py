@@ -15,6 +15,7 @@ from loggerd.wording.alarm_part import (
     headline,
     in_a_line,
     in_full,
+    top_of,
     urgency,
 )
 from loggerd.wording.details import Details
@@ -117,16 +118,15 @@ def _parted(items: Sequence[AlarmItem]) -> tuple[list[AlarmItem], list[AlarmItem
             latest[item.alarm.key] = item
         else:
             changes.append(item)
+    alarms = {key: item.alarm for key, item in latest.items()}
     under: dict[AlarmKey, list[AlarmKey]] = {}
-    for key, item in list(latest.items()):
-        root = item.alarm.root
-        if root is not None and root in latest and latest[root].alarm.root is None:
-            under.setdefault(root, []).append(key)
-    hidden = {key for keys in under.values() for key in keys}
+    for key in latest:
+        under.setdefault(top_of(key, alarms), []).append(key)
     calling = [
-        replace(item, following=tuple(dict.fromkeys((*item.following, *under.get(key, ())))))
-        for key, item in latest.items()
-        if key not in hidden
+        replace(
+            latest[top], following=tuple(one for one in dict.fromkeys((*latest[top].following, *keys)) if one != top)
+        )
+        for top, keys in under.items()
     ]
     return sorted(calling, key=urgency), changes
 

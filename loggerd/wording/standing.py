@@ -16,6 +16,7 @@ from loggerd.wording.alarm_part import (
     findings_behind,
     headline,
     sentence,
+    top_of,
     urgency,
 )
 from loggerd.wording.filling import one_line
@@ -25,6 +26,14 @@ from loggerd.wording.texts import OVER_60_VOLTS
 HIDDEN = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 _VISITS = tuple(Visit)
 _NEVER = Instant(0, 0)
+
+
+@dataclass(frozen=True)
+class AlarmGroup:
+    """An alarm with those that follow from it, through others too."""
+
+    root: Alarm
+    following: tuple[Alarm, ...]
 
 
 @dataclass(frozen=True)
@@ -78,31 +87,36 @@ def cards(alarms: Iterable[Alarm], findings: Iterable[Finding], site: Site, read
 
     `findings`: the newest of the bank that the alarms are about.
     """
-    up = {one.key: one for one in alarms if stands(one)}
     found = list(findings)
-    under: dict[AlarmKey, list[AlarmKey]] = {}
-    for key, alarm in up.items():
-        if alarm.root is not None and alarm.root in up and up[alarm.root].root is None:
-            under.setdefault(alarm.root, []).append(key)
-    told = {key for keys in under.values() for key in keys}
-    items = [
-        AlarmItem(_begun(one), one, findings_behind(one, found), tuple(sorted(under.get(key, ()))))
-        for key, one in up.items()
-        if key not in told
-    ]
-    return tuple(_card(item, site, reader) for item in sorted(items, key=urgency))
+    items = (item_of(group.root, found, group.following) for group in groups_of(one for one in alarms if stands(one)))
+    return tuple(_card(item, site, reader) for item in items)
+
+
+def groups_of(alarms: Iterable[Alarm]) -> tuple[AlarmGroup, ...]:
+    """All of them, each under the one of them that it follows from; the most urgent first, what is over last."""
+    up = {one.key: one for one in alarms}
+    groups: dict[AlarmKey, list[Alarm]] = {}
+    for one in by_urgency(up.values()):
+        groups.setdefault(top_of(one.key, up), []).append(one)
+    return tuple(AlarmGroup(up[top], tuple(one for one in told if one.key != top)) for top, told in groups.items())
+
+
+def by_urgency(alarms: Iterable[Alarm]) -> list[Alarm]:
+    """What still holds before what is over, then the most urgent first."""
+    return sorted(alarms, key=lambda one: (not one.active, urgency(item_of(one, ()))))
+
+
+def item_of(alarm: Alarm, findings: Iterable[Finding], following: Iterable[Alarm] = ()) -> AlarmItem:
+    """As if it were told now. What was never raised counts from its session's beginning, and sorts first."""
+    at = alarm.raised or alarm.since or _NEVER
+    begun = AlarmChange(alarm.key, at, AlarmEvent.RAISED, AlarmState.NORMAL, alarm.state, "loggerd")
+    return AlarmItem(begun, alarm, findings_behind(alarm, findings), tuple(one.key for one in following))
 
 
 def soonest(found: Sequence[AlarmCard]) -> Visit | None:
     """When somebody has to go there for any of them; None for no visit."""
     visits = [one.class_of_visit for one in found if one.class_of_visit is not None]
     return min(visits, key=_VISITS.index, default=None)
-
-
-def _begun(alarm: Alarm) -> AlarmChange:
-    """The change by which it began, as far as the alarm itself tells."""
-    at = alarm.raised or alarm.since or _NEVER
-    return AlarmChange(alarm.key, at, AlarmEvent.RAISED, AlarmState.NORMAL, alarm.state, "loggerd")
 
 
 def _card(item: AlarmItem, site: Site, reader: Reader) -> AlarmCard:

@@ -17,6 +17,7 @@ FULL = (
     ("benchmark_start.py", "--runs", "10"),
     ("benchmark_live.py", "--seconds", "60"),
     ("benchmark_alarm_mail.py", "--banks", "100", "--groups", "2"),
+    ("benchmark_pages.py",),
     ("benchmark_service_card.py", "--seconds", "300", "--hours", "2"),
     ("benchmark_store.py", "--days", "20"),
     ("benchmark_card.py", "--hours", "3", "--seconds", "120"),
@@ -27,6 +28,7 @@ QUICK = (
     ("benchmark_start.py", "--runs", "3"),
     ("benchmark_live.py", "--seconds", "15"),
     ("benchmark_alarm_mail.py", "--banks", "20", "--groups", "1"),
+    ("benchmark_pages.py", "--months", "12"),
     ("benchmark_service_card.py", "--seconds", "60", "--hours", "1"),
     ("benchmark_store.py", "--days", "3"),
 )

@@ -8,6 +8,7 @@ there as after years of service. Times are of whole requests to the application,
 from __future__ import annotations
 
 import argparse
+import shutil
 import statistics
 import subprocess
 import sys
@@ -16,6 +17,7 @@ import time
 from pathlib import Path
 
 import httpx
+from playwright.sync_api import sync_playwright
 from showing import add_helpers, machine, resident_bytes, show, title
 
 add_helpers()
@@ -26,6 +28,9 @@ from seeded_site import END_MS  # noqa: E402
 AIM_MS, AIM_MEGABYTES, AIM_PAGE_BYTES, AIM_SECONDS = 150.0, 150.0, 100_000, 3.0
 _PASSWORD = "a barrel of salt water"
 _BANK = "/bank/cart_2"
+_LOADED = "performance.getEntriesByType('navigation')[0].loadEventEnd"
+_BYTES = """[...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')]
+    .reduce((sum, one) => sum + one.transferSize, 0)"""
 
 
 def addresses(months: int) -> list[str]:
@@ -59,6 +64,7 @@ def main() -> None:
         subprocess.run([*command, *words], input=f"{_PASSWORD}\n", text=True, check=True, capture_output=True)
         with pages(folder) as (process, address):
             _time_pages(address, options.months)
+            _time_thin_line(address)
             show("memory of the pages' process", resident_bytes(process.pid, "VmHWM") / 1e6, "MB", AIM_MEGABYTES)
 
 
@@ -77,6 +83,31 @@ def _time_pages(address: str, months: int) -> None:
                 print(f"  {path:<62} NOT MEASURED: {answer.status_code}")
                 continue
             show(path, statistics.median(times), "ms", AIM_MS)
+
+
+def _time_thin_line(address: str) -> None:
+    """The first page in chromium, nothing kept from before, at 64 kbit/s with 300 ms of delay."""
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        page = browser.new_context(viewport={"width": 360, "height": 740}).new_page()
+        page.goto(f"{address}/sign-in")
+        page.get_by_label("Name").fill("anna")
+        page.get_by_label("Password").fill(_PASSWORD)
+        page.get_by_role("button", name="Sign in").click()
+        page.wait_for_url(f"{address}/")
+        line = page.context.new_cdp_session(page)
+        line.send("Network.enable")
+        line.send("Network.setCacheDisabled", {"cacheDisabled": True})
+        speed = {"offline": False, "latency": 300, "downloadThroughput": 8000, "uploadThroughput": 8000}
+        line.send("Network.emulateNetworkConditions", speed)
+        seconds, sizes = [], []
+        for _ in range(3):
+            page.goto(f"{address}{_BANK}", wait_until="load")
+            seconds.append(page.evaluate(_LOADED) / 1000)
+            sizes.append(page.evaluate(_BYTES))
+        browser.close()
+    show("answer page of a bank, all that is transferred", max(sizes), "bytes", AIM_PAGE_BYTES)
+    show("complete at 64 kbit/s", statistics.median(seconds), "s", AIM_SECONDS)
 
 
 if __name__ == "__main__":

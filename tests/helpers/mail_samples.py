@@ -90,9 +90,9 @@ SHORT = AlarmKey("barn", "shorted_cell", "block 7")
 
 def short_alarm(language: str = "en", *, fahrenheit: bool = False) -> Mail:
     """A shorted cell, from which an imbalance follows."""
-    evidence = Figure("blocks.short", 2.03, 1.98, 2.08)
+    evidence = Figure("blocks.short", -2.03, -2.08, -1.98)
     short = alarm_of(SHORT, evidence, reason="seen in 3 of 3 rests, 2.03 V")
-    found = finding("blocks.short", "shorted_cell", "block 7", 2.03, 0.05)
+    found = finding("blocks.short", "shorted_cell", "block 7", -2.03, 0.05)
     follows = alarm_of(AlarmKey("barn", "out_of_balance", "block 7"), root=SHORT)
     items = [raised(short, found, url="https://farm.example/loggerd/seen/8f2c61d0a77b4e1b9c"), raised(follows)]
     return compose(items, SITE, reader(language, fahrenheit=fahrenheit))

@@ -142,8 +142,8 @@ def test_a_shorted_cell_reads_well() -> None:
     mail = short_alarm()
     assert mail.subject == "Hill farm, now: shorted cell, block 7, bank barn"
     plain = _flat(mail.plain)
-    assert "Block 7 stands about a cell (2 V) below its peers, also at rest: 2.03 V below." in plain
-    assert "Below its peers by: 2.03 V (1.98 to 2.08)" in plain
+    assert "Block 7 stands about a cell (2 V) below its peers, also at rest: -2.03 V." in plain
+    assert "Against its peers: -2.03 V (-2.08 to -1.98)" in plain
     assert "Act by: within 24 h: Thu 26 Nov 2026, 07:05 (UTC+01:00)" in plain
     assert "Since: Wed 25 Nov 2026, 06:35 (UTC+01:00)" in plain
 

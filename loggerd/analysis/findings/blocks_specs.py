@@ -140,13 +140,13 @@ SHORT = FindingSpec(
     "blocks.short",
     "V",
     2,
-    "A block that stands about a cell below its peers where no load can pull it down. The value is how far.",
+    "A block that stands about a cell below its peers where no load can pull it down. The value is how far, negative: below.",
     "common practice: a 12 V block at rest under 10.6 V has a shorted cell; own persistence, no source",
     (
         Verdict("gone", "{subject} is no longer a cell below its peers."),
         Verdict(
             "looks_shorted",
-            "{subject} stands {value} below its peers without a load: a cell looks short.",
+            "{subject} stands far below its peers without a load ({value}): a cell looks short.",
             60,
             "shorted cell",
             "Do not boost or equalize. Charge as usual, let it rest, and measure this block by hand today.",
@@ -154,7 +154,7 @@ SHORT = FindingSpec(
         ),
         Verdict(
             "shorted_cell",
-            "{subject} stays {value} below its peers, rest after rest: a cell is short.",
+            "{subject} stays far below its peers, rest after rest ({value}): a cell is short.",
             90,
             "shorted cell",
             "Take the block out of service today and replace it. Until then do not boost or equalize: the other "

@@ -8,19 +8,19 @@ _SOURCE = (
     "Theil 1950, Sen 1968 (slope); Mann 1945, Kendall 1975 (test), variance inflated for AR(1) memory: own study by "
     "simulation"
 )
-_EARLY = Verdict("too_early", "Too early for a trend.")
 
 
 def _spec(name: str, unit: str, decimals: int, what: str, verdicts: tuple[Verdict, ...]) -> FindingSpec:
     explanation = f"Slope of {what} over the months, season taken out by temperature, memory of the series respected."
-    return FindingSpec(name, unit, decimals, explanation, _SOURCE, (_EARLY, *verdicts))
+    early = Verdict("too_early", f"Too early for a trend of {what.partition(' (')[0]}.")
+    return FindingSpec(name, unit, decimals, explanation, _SOURCE, (early, *verdicts))
 
 
 CAPACITY = _spec(
     "trends.capacity",
     "%/a",
     1,
-    "the capacity (tested, else observed, else inferred; never mixed)",
+    "the capacity (tested, else observed, else inferred)",
     (
         Verdict("steady", "The capacity shows no loss worth naming: {value}."),
         Verdict(

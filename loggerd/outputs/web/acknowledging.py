@@ -106,7 +106,7 @@ class AcknowledgePages:
         used_ms = self._access.store.link_used_ms(_mark(ask))
         alarm = next((one for one in ask.record.alarms() if one.key == link.key), None)
         if alarm is not None:
-            view = replace(view, **_told(words, alarm))
+            view = _told(view, words, alarm)
         if used_ms is not None:
             return replace(view, stage=Stage.USED, at=words.instant(used_ms))
         if ask.clock.wall_ms() >= link.ends_ms:
@@ -118,16 +118,16 @@ class AcknowledgePages:
         return view
 
 
-def _told(words: Reader, alarm: Alarm) -> dict[str, str]:
-    """The alarm as it stands."""
+def _told(view: LinkView, words: Reader, alarm: Alarm) -> LinkView:
+    """With the alarm as it stands."""
     state = words.texts.states[alarm.state.value]
     if alarm.raised is None:
-        return {"state": state}
+        return replace(view, state=state)
     begun = AlarmChange(
         alarm.key, alarm.raised, AlarmEvent.RAISED, AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, "loggerd"
     )
     what = sentence(words, AlarmItem(begun, alarm))
-    return {"state": state, "what": what, "raised": words.instant(alarm.raised.at_ms)}
+    return replace(view, state=state, what=what, raised=words.instant(alarm.raised.at_ms))
 
 
 def _mark(ask: Ask) -> bytes:

@@ -18,6 +18,7 @@ from loggerd.outputs.web.alarm_views import ACTS, LONGEST_SHELF_HOURS, Act, alar
 from loggerd.outputs.web.asking import Ask, CannotBeUsed, NotThere, Route
 from loggerd.outputs.web.handed_in import WAIT_SECONDS, Stage, fate_of, form_uid, waiting_words
 from loggerd.outputs.web.local_times import day_ms, number_of
+from loggerd.outputs.web.logger_views import instant_with_age
 from loggerd.plans import axes_of
 from loggerd.store.record import PageWish
 from loggerd.taking_in import ALARM_ACTION, action_body, hand_in
@@ -25,6 +26,8 @@ from loggerd.wording.alarm_part import headline
 
 _HOUR_MS, _MINUTE_MS = 3_600_000, 60_000
 _MOST_CHANGES = 100
+_OLD_MS = 600_000
+"""Readings that were stored so long ago do not tell how the banks stand."""
 _BY_NAME = {one.name: one for one in ACTS}
 
 
@@ -44,14 +47,16 @@ def _alarms(ask: Ask) -> Response:
 
 def _page(ask: Ask, said: Said | None, status: int = 200) -> Response:
     keeper = ask.who is not None and ask.who.role is Role.KEEPER
-    last_ms = ask.record.health().last_reading_wall_ms
+    last_ms, now_ms = ask.record.health().last_reading_wall_ms, ask.clock.wall_ms()
+    old_ms = _OLD_MS + round(1000 * ask.site.record.commit_seconds)
     return ask.page(
         "alarms.html",
         status,
         view=alarms_view(ask),
         said=said,
         keeper=keeper,
-        last_reading="" if last_ms is None else ask.words.instant(last_ms),
+        last_reading="" if last_ms is None else instant_with_age(ask.words, last_ms, now_ms),
+        old=last_ms is not None and now_ms - last_ms > old_ms,
         new_uid=new_uid,
         reason_length=MOST_CHARACTERS,
     )

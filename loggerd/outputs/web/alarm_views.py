@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from loggerd.alarms.lifecycle import after
 from loggerd.analysis.axis import SessionAxis
 from loggerd.analysis.findings import newest
 from loggerd.letters import Letters
-from loggerd.model.alarm import Alarm, AlarmChange, AlarmEvent, AlarmKey, AlarmState
+from loggerd.model.alarm import Alarm, AlarmEvent, AlarmKey, AlarmState
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import Instant
 from loggerd.outputs.web.asking import Ask
 from loggerd.plans import axes_of
 from loggerd.store.record import StoredAlarmChange
-from loggerd.wording.alarm_part import AlarmItem, Site, findings_behind, headline, in_full, urgency
+from loggerd.wording.alarm_part import Site, headline, in_full
 from loggerd.wording.details import Details
 from loggerd.wording.filling import capital, one_line
-from loggerd.wording.layout import Element, Facts, Paragraph, Title
+from loggerd.wording.layout import Element, Facts, Heading, Paragraph, Title
 from loggerd.wording.reader import Reader
+from loggerd.wording.standing import HIDDEN, by_urgency, groups_of, item_of, shown
 
-HIDDEN = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 _HIDES = {
     AlarmState.SHELVED: AlarmEvent.SHELVED,
     AlarmState.SUPPRESSED: AlarmEvent.SUPPRESSED,
@@ -59,7 +59,8 @@ ACTS = (
 
 @dataclass(frozen=True)
 class AlarmView:
-    """One alarm, in words. `parts`: of the whole text, each with the name of its kind, by which the template goes."""
+    """One alarm, in words. `parts`: what to do, and with what care; `behind`: what was seen and its likely causes.
+    Of the whole text, each with the name of its kind, by which the template goes."""
 
     key: AlarmKey
     anchor: str
@@ -69,6 +70,7 @@ class AlarmView:
     sentence: str
     facts: tuple[tuple[str, str], ...]
     parts: tuple[tuple[str, Element], ...]
+    behind: tuple[tuple[str, Element], ...]
     acts: tuple[Act, ...]
     following: tuple[AlarmView, ...] = ()
 
@@ -98,46 +100,20 @@ class ChangeView:
 def alarms_view(ask: Ask) -> AlarmsView:
     """What stands and what is hidden."""
     axes = axes_of(ask.record.sessions())
-    alarms = {one.key: _shown(one, axes) for one in ask.record.alarms() if one.state is not AlarmState.NORMAL}
-    banks = sorted({key.bank for key in alarms} & {one.name for one in ask.site.banks})
+    alarms = [
+        shown(one, lambda at: _wall_ms(at, axes)) for one in ask.record.alarms() if one.state is not AlarmState.NORMAL
+    ]
+    banks = sorted({one.key.bank for one in alarms} & {one.name for one in ask.site.banks})
     found = {bank: newest(one.finding for one in ask.record.newest_findings(bank)) for bank in banks}
     site = Letters(ask.site).site(ask.record)
-    views = {key: _view(ask, one, found.get(key.bank, ()), site, axes) for key, one in alarms.items()}
-    shown = {key: one for key, one in alarms.items() if one.state not in HIDDEN}
-    groups = _groups(shown)
+    views = {one.key: _view(ask, one, found.get(one.key.bank, ()), site, axes) for one in alarms}
+    told = [one for one in alarms if one.state not in HIDDEN]
     standing = tuple(
-        replace(views[root], following=tuple(views[key] for key in keys if key != root)) for root, keys in groups
+        replace(views[group.root.key], following=tuple(views[one.key] for one in group.following))
+        for group in groups_of(told)
     )
-    hidden = tuple(views[key] for key in sorted(alarms, key=lambda key: _order(alarms[key])) if key not in shown)
-    return AlarmsView(standing, hidden, len(shown))
-
-
-def _groups(alarms: Mapping[AlarmKey, Alarm]) -> list[tuple[AlarmKey, list[AlarmKey]]]:
-    """Each alarm that follows from no other one shown, with all that do from it; the most urgent group first."""
-    groups: dict[AlarmKey, list[AlarmKey]] = {}
-    for key in sorted(alarms, key=lambda key: _order(alarms[key])):
-        groups.setdefault(_top(key, alarms), []).append(key)
-    return list(groups.items())
-
-
-def _top(key: AlarmKey, alarms: Mapping[AlarmKey, Alarm]) -> AlarmKey:
-    seen = {key}
-    while (root := alarms[key].root) is not None and root in alarms and root not in seen:
-        seen.add(root)
-        key = root
-    return key
-
-
-def _order(alarm: Alarm) -> tuple[bool, tuple[float, float, int, AlarmKey]]:
-    """What still holds before what is over, then by urgency."""
-    return not alarm.active, urgency(_item(alarm, ()))
-
-
-def _item(alarm: Alarm, findings: Iterable[Finding]) -> AlarmItem:
-    """As if it were told now. What was never raised counts from its session's beginning, and sorts first."""
-    at = alarm.raised or alarm.since or Instant(0, 0)
-    change = AlarmChange(alarm.key, at, AlarmEvent.RAISED, AlarmState.NORMAL, alarm.state, "loggerd")
-    return AlarmItem(change, alarm, findings_behind(alarm, findings))
+    hidden = tuple(views[one.key] for one in by_urgency(alarms) if one.state in HIDDEN)
+    return AlarmsView(standing, hidden, len(told))
 
 
 def _view(
@@ -145,12 +121,13 @@ def _view(
 ) -> AlarmView:
     reader = ask.words
     details = Details()
-    elements = list(in_full(reader, _item(alarm, findings), site, details, ""))
+    elements = list(in_full(reader, item_of(alarm, findings), site, details, ""))
     title, sentence = elements[0], elements[1]
     assert isinstance(title, Title)
     assert isinstance(sentence, Paragraph)
     times = next(one for one in elements if isinstance(one, Facts))
     rest = [one for one in (*elements[2:], *details.at_the_end(reader)) if one is not times]
+    parts, behind = _parted(rest, {reader.word(name) for name in ("seen", "causes", "details")})
     facts = [("State", capital(reader.texts.states[alarm.state.value])), *times.rows]
     if alarm.cleared is not None and not alarm.active:
         facts.append(("Over since", reader.instant(alarm.cleared.at_ms)))
@@ -166,9 +143,23 @@ def _view(
         title.tone,
         sentence.text,
         tuple(facts),
-        tuple((type(one).__name__, one) for one in rest),
+        parts,
+        behind,
         tuple(acts_for(alarm)),
     )
+
+
+def _parted(
+    elements: Iterable[Element], behind: Container[str]
+) -> tuple[tuple[tuple[str, Element], ...], tuple[tuple[str, Element], ...]]:
+    """What stands under those headings apart from the rest."""
+    told: tuple[list[tuple[str, Element]], list[tuple[str, Element]]] = ([], [])
+    place = 0
+    for one in elements:
+        if isinstance(one, Heading):
+            place = one.text in behind
+        told[place].append((type(one).__name__, one))
+    return tuple(told[0]), tuple(told[1])
 
 
 def _hidden_facts(ask: Ask, alarm: Alarm, axes: Mapping[int, SessionAxis]) -> list[tuple[str, str]]:
@@ -176,8 +167,8 @@ def _hidden_facts(ask: Ask, alarm: Alarm, axes: Mapping[int, SessionAxis]) -> li
     facts = []
     change = ask.record.last_alarm_change(alarm.key, _HIDES[alarm.state])
     if change is not None:
-        at = _wall(change.change.at, axes)
-        facts.append(("Hidden by", f"{one_line(change.change.who)}, {ask.words.instant(at.at_ms)}"))
+        at_ms = _wall_ms(change.change.at, axes)
+        facts.append(("Hidden by", f"{one_line(change.change.who)}, {ask.words.instant(at_ms)}"))
         facts.append(("Why", one_line(change.change.why) or "no reason was given"))
     if alarm.state is AlarmState.SUPPRESSED:
         until = "what goes on is over"
@@ -211,7 +202,7 @@ def change_view(reader: Reader, stored: StoredAlarmChange, axes: Mapping[int, Se
     change = stored.change
     return ChangeView(
         stored.id,
-        reader.instant(_wall(change.at, axes).at_ms),
+        reader.instant(_wall_ms(change.at, axes)),
         headline(reader, change.key),
         reader.texts.events[change.event.value],
         reader.texts.states[change.after.value],
@@ -220,14 +211,6 @@ def change_view(reader: Reader, stored: StoredAlarmChange, axes: Mapping[int, Se
     )
 
 
-def _shown(alarm: Alarm, axes: Mapping[int, SessionAxis]) -> Alarm:
-    """With the times that are shown, where a clock was set later on."""
-    raised, cleared, since = (
-        None if one is None else _wall(one, axes) for one in (alarm.raised, alarm.cleared, alarm.since)
-    )
-    return replace(alarm, raised=raised, cleared=cleared, since=since)
-
-
-def _wall(at: Instant, axes: Mapping[int, SessionAxis]) -> Instant:
+def _wall_ms(at: Instant, axes: Mapping[int, SessionAxis]) -> int:
     axis = axes.get(at.session)
-    return at if axis is None else Instant(at.session, at.at_ms + axis.correction_ms)
+    return at.at_ms + (0 if axis is None else axis.correction_ms)

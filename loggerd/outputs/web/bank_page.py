@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from starlette.responses import Response
 
 from loggerd.model.access import Need
+from loggerd.outputs.web.alarm_views import anchor_of
 from loggerd.outputs.web.asking import Ask, Route
 from loggerd.outputs.web.bank_view import (
     LOG_DAYS,
@@ -107,7 +108,10 @@ def _log(ask: Ask, look: SiteLook, name: str) -> tuple[LogLine, ...]:
 def show_bank(ask: Ask, name: str, here: str) -> Response:
     """The page of that bank. `here`: its place in the navigation."""
     view = bank_view(ask, name)
-    return ask.page("bank_page.html", view=view, bank=name, here=here, mark_days=MARK_DAYS, log_days=LOG_DAYS)
+    anchor = anchor_of(view.answer.cards[0].key) if view.answer.cards else ""
+    return ask.page(
+        "bank_page.html", view=view, bank=name, here=here, mark_days=MARK_DAYS, log_days=LOG_DAYS, anchor=anchor
+    )
 
 
 def _bank(ask: Ask) -> Response:

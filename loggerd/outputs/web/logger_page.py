@@ -37,7 +37,7 @@ def _logger(ask: Ask) -> Response:
         "logger.html",
         service=service_rows(ask, health, status),
         not_told="" if status else NOT_TOLD,
-        clock=clock_rows(ask, events),
+        clock=clock_rows(ask, events, _EVENT_DAYS),
         devices=list(device_views(ask.site, series, status, reader, now_ms)),
         record=record_rows(health, series, status, reader, now_ms),
         mail=mail_rows(ask, mails),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 
 from loggerd.outputs.web.carried import carried_files
 
@@ -39,7 +40,10 @@ class Rendering:
         self._templates.globals["static"] = self._address_of
 
     def page(self, template: str, ask: Ask, values: Mapping[str, Any]) -> str:
-        """A whole page. Every template knows `ask`, `words` (the reader), `who`, `site` and `banks`."""
+        """A whole page. Every template knows `ask`, `words` (the reader), `who`, `site` and `banks`.
+
+        `spoken`: attribute of an element whose text is in the language of the reader, within a page in English.
+        """
         known = {
             "ask": ask,
             "words": ask.words,
@@ -47,6 +51,7 @@ class Rendering:
             "site": ask.site.site,
             "banks": ask.site.banks,
             "now_ms": ask.clock.wall_ms(),
+            "spoken": "" if ask.words.texts.english else Markup(' lang="{}"').format(ask.words.texts.code),
         }
         return self._templates.get_template(template).render({**known, **values})
 

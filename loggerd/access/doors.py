@@ -14,6 +14,7 @@ from loggerd.access.passwords import Passwords, TooBusy
 from loggerd.clock import Clock
 from loggerd.errors import LoggerdError, StoreError
 from loggerd.model.access import SignedIn
+from loggerd.model.scan import ClockState
 from loggerd.model.throttle import TryLimit
 from loggerd.settings.site import SiteSettings
 from loggerd.store.access import AccessStore
@@ -80,7 +81,7 @@ class Access:
 
     def line(self, who: str, address: str, what: str, words: str = "") -> AuditLine:
         """A line of the trail, of now."""
-        return AuditLine(self.clock.wall_ms(), who, address, what, words)
+        return AuditLine(self.clock.wall_ms(), who, printable(address)[:_LONGEST_AGENT], what, words)
 
     # -- signing in --
 
@@ -165,12 +166,23 @@ class Access:
         if found is None:
             return None
         try:
-            self.store.saw_session(found, self.clock.wall_ms())
+            self._note_use(found)
         except StoreError as error:
             # A full disk must not keep out who is in.
             _log.warning("it cannot be noted that a session is used: %s", error)
         person = found.person
         return SignedIn(person.name, person.role, False, person.language, person.fahrenheit)
+
+    def _note_use(self, session: StoredSession) -> None:
+        """Raises StoreError."""
+        now_ms, is_set = self.clock.wall_ms(), self.clock.state() is ClockState.SET
+        # A board without a clock chip begins in the past: noted then, nobody would have come for long when it is set.
+        if is_set or now_ms > session.seen_ms:
+            self.store.saw_session(session, now_ms)
+        latest_ms = now_ms + round(self.session_days * _DAY_MS)
+        if is_set and session.ends_ms > latest_ms:
+            # It began while the clock was ahead, and must not last longer for that.
+            self.store.shorten_session(session.id, latest_ms)
 
     def program_of(self, token: str, address: str) -> SignedIn | None:
         """The program behind a token. Raises TryLater for wrong ones too often, StoreError.

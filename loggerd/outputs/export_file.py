@@ -51,7 +51,9 @@ def sqlite_parts(
     except OSError as error:
         raise StoreError(f"{path}: {error.strerror or error}") from error
     finally:
-        path.unlink(missing_ok=True)
+        # On a disk that takes nothing there is nothing to take away either, and the reason is told above.
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
 
 
 def _sweep(record: Path) -> None:

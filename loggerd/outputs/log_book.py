@@ -10,6 +10,8 @@ from loggerd.model.log_book import LogEntry, corrections
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.store.record import TakenIn
 
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""What a spreadsheet takes for the beginning of a formula (OWASP, "CSV Injection")."""
 _HEAD = ("uid", "bank", "happened", "taken_in", "who", "kind", "text", "corrects", "corrected_by")
 
 
@@ -43,20 +45,27 @@ def log_document(log: Sequence[TakenIn], corrected: Mapping[str, str]) -> dict[s
 
 
 def write_log_csv(log: Sequence[TakenIn], corrected: Mapping[str, str], to: TextIO) -> None:
-    """A row for each entry, a column for each value that any of them has."""
+    """A row for each entry, a column for each value that any of them has.
+
+    Text that a spreadsheet would run as a formula has an apostrophe before it; numbers stay numbers.
+    """
     names = list(dict.fromkeys(name for taken in log for name in taken.entry.data))
     writer = csv.writer(to, lineterminator="\n")
     writer.writerow([*_HEAD, *names])
     for taken in log:
         values = log_values(taken, corrected)
-        cells = ["" if values[name] is None else values[name] for name in _HEAD]
+        cells = [_text(values[name] or "") for name in _HEAD]
         writer.writerow([*cells, *(_cell(taken.entry, name) for name in names)])
 
 
 def _cell(entry: LogEntry, name: str) -> str:
     value = entry.data.get(name)
     if value is None or isinstance(value, str):
-        return value or ""
+        return _text(value or "")
     if isinstance(value, bool):
         return "yes" if value else "no"
     return f"{value:.9f}".rstrip("0").rstrip(".")
+
+
+def _text(text: str) -> str:
+    return f"'{text}" if text.startswith(_FORMULA) else text

@@ -135,6 +135,12 @@ class AccessStore:
             with self._file.writing() as connection:
                 connection.execute("UPDATE session SET seen_ms = ? WHERE id = ?", (now_ms, session.id))
 
+    def shorten_session(self, session: int, ends_ms: int) -> None:
+        """It ends then, unless it ends before."""
+        with self._file.writing() as connection:
+            sql = "UPDATE session SET ends_ms = ?1 WHERE id = ?2 AND ends_ms > ?1"
+            connection.execute(sql, (ends_ms, session))
+
     def end_session(self, session: int, person: int, line: AuditLine) -> bool:
         """One of this person's. Returns False where there is none such."""
         with self._file.writing() as connection:

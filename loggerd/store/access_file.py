@@ -6,6 +6,7 @@ a rollback journal. A connection lives as long as one use and stays in its threa
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
 import stat
@@ -58,7 +59,9 @@ class AccessFile:
 
     @contextmanager
     def _connected(self) -> Iterator[sqlite3.Connection]:
-        connection = sqlite3.connect(self.path, isolation_level=None, timeout=_PATIENCE_SECONDS)
+        # Never made here: it would be one that others may read.
+        place = f"{self.path.absolute().as_uri()}?mode=rw"
+        connection = sqlite3.connect(place, isolation_level=None, timeout=_PATIENCE_SECONDS, uri=True)
         try:
             connection.execute("PRAGMA foreign_keys = ON")
             connection.execute("PRAGMA synchronous = FULL")
@@ -104,10 +107,14 @@ class AccessFile:
 def make_private(path: Path, content: bytes) -> bool:
     """Make a file that only its owner, who is the owner of the folder, can read; returns whether it was made.
 
-    One that is there keeps its content; rights of others are taken away. The file appears whole. Raises OSError.
+    One that is there keeps its content; rights of others are taken away. The file appears whole. A link is not
+    followed: who may write into the folder must not lead root elsewhere. Raises OSError.
     """
-    if path.exists():
-        if stat.S_IMODE(path.stat().st_mode) & 0o077:
+    if os.path.lexists(path):
+        about = path.lstat()
+        if not stat.S_ISREG(about.st_mode):
+            raise OSError(errno.ELOOP, "it is a link, or no plain file; move it away")
+        if stat.S_IMODE(about.st_mode) & 0o077:
             path.chmod(_OWNER_ONLY)
         return False
     draft = path.with_name(f".{path.name}.{os.getpid()}.{os.urandom(4).hex()}")

@@ -82,7 +82,8 @@ class Verdict:
 @dataclass(frozen=True)
 class BankAnswer:
     """The answers. `finding`: the weightiest, where no alarm stands. `witnesses` of capacity are never mixed.
-    `doubts`: what the logger doubts in itself; `record`: how good the record is, "" if not known; `unknown`: what cannot be told, and what is missing for it."""
+    `doubts`: what the logger doubts in itself; `record`: that the record is good, else ""; `unknown`: what cannot
+    be told, and what is missing for it."""
 
     name: str
     verdict: Verdict
@@ -249,9 +250,9 @@ def _doubts(found: Sequence[Finding], reader: Reader) -> list[Row]:
 
 
 def _record(found: Sequence[Finding], reader: Reader) -> str:
-    """How well the record of the last week is covered; "" before a day of it is there."""
+    """How good the record of the last week is; "" before a day of it is there, and where that is doubted."""
     record = next((one for one in found if one.name == "quality.record"), None)
-    return "" if record is None else reader.finding(record)
+    return "" if record is None or verdict_of(record).weight else reader.finding(record)
 
 
 def _doubt_row(doubts: Sequence[Row], unknown: Sequence[Row], record: str) -> Row:

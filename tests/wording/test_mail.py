@@ -155,6 +155,16 @@ def test_what_follows_from_an_alarm_is_told_under_it_alone() -> None:
     assert load_texts("en").alarm["out_of_balance"].do[1] not in plain
 
 
+def test_what_follows_through_another_is_told_under_the_first() -> None:
+    weak, limp = AlarmKey("barn", "weak_block", "block 7"), AlarmKey("barn", "out_of_balance", "block 7")
+    items = [raised(alarm_of(SHORT)), raised(alarm_of(weak, root=SHORT)), raised(alarm_of(limp, root=weak))]
+    plain = _flat(compose(items, SITE, reader()).plain)
+    under = plain[plain.index("Follows from this") :]
+    assert "Block holds less: block 7" in under
+    assert "Going out of balance: block 7" in under
+    assert load_texts("en").alarm["out_of_balance"].do[1] not in plain
+
+
 def test_an_alarm_whose_root_is_not_in_the_mail_is_not_lost() -> None:
     item = raised(alarm_of(AlarmKey("barn", "out_of_balance", "block 7"), root=SHORT))
     assert load_texts("en").alarm["out_of_balance"].do[0] in _flat(compose([item], SITE, reader()).plain)

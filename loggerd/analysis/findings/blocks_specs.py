@@ -140,7 +140,8 @@ SHORT = FindingSpec(
     "blocks.short",
     "V",
     2,
-    "A block that stands about a cell below its peers where no load can pull it down. The value is how far, negative: below.",
+    "A block that stands about a cell below its peers where no load can pull it down. The value is how far (negative: "
+    "below).",
     "common practice: a 12 V block at rest under 10.6 V has a shorted cell; own persistence, no source",
     (
         Verdict("gone", "{subject} is no longer a cell below its peers."),

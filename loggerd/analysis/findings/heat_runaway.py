@@ -81,53 +81,58 @@ class Runaway:
         reason = "needs the temperature of at least one block"
         return [tell(moment.frame, "heat.runaway", "cannot_tell", reason, grade=Grade.CANNOT_TELL)]
 
-    def _evidence(self, limits: Mapping[str, float], warmth: Warmth) -> tuple[int, str]:
-        """Rung that this frame speaks for, and why."""
+    def _evidence(self, limits: Mapping[str, float], warmth: Warmth) -> _Seen | None:
+        """What this frame speaks for; None without a sign."""
         hold = self._hold
-        rung, reason = 0, ""
-        if said := self._fast(limits):
-            rung, reason = 2, said
-        elif hold.half_hour_is_new:
-            rung, reason = self._slow(limits)
-        now = hold.points[-1]
-        if not rung:
-            return 0, ""
+        seen = self._fast(limits) or self._hourly(limits) or (self._slow(limits) if hold.half_hour_is_new else None)
+        if seen is None:
+            return None
+        now, rung = hold.points[-1], seen.rung
         if now.over is not None and now.over > limits["celsius_over_ambient"]:
             rung = max(rung, 2)
         if warmth.high > limits["celsius_no_charge"] or self._near_critical(now, limits):
             rung = 3
-        return rung, reason
+        return replace(seen, rung=rung)
 
-    def _fast(self, limits: Mapping[str, float]) -> str:
-        """A rise within the fast window, step for step."""
+    def _fast(self, limits: Mapping[str, float]) -> _Seen | None:
+        """A rise within the fast window, step for step and without a dip."""
         steps = round(limits["runaway_fast_minutes"] * 60_000 / FRAME_MS)
         points = self._hold.points[-steps - 1 :]
-        if len(points) <= steps or points[-1].amps < points[0].amps * (1.0 + limits["runaway_fast_rise"]):
-            return ""
+        if self._hold.unbroken <= steps or points[-1].amps < points[0].amps * (1.0 + limits["runaway_fast_rise"]):
+            return None
         falls = sum(later.amps <= one.amps for one, later in pairwise(points))
-        rose = _rises(points[0], points[-1], limits["runaway_fast_rise"], limits)
-        return _words(points[0], points[-1], steps / 12) if falls <= 1 and rose else ""
+        if falls > 1 or not _rises(points[0], points[-1], limits["runaway_fast_rise"], limits):
+            return None
+        clear = points[-1].amps - points[0].amps >= _CLEAR_FRAMES * points[0].width
+        return _Seen(2, _words(points[0], points[-1], steps / 12), clear)
 
-    def _slow(self, limits: Mapping[str, float]) -> tuple[int, str]:
-        """Two windows one after the other: of an hour (act), or of six hours (watch); sealed and far above the air
-        while warming (act); a float current far above the bank's own (watch)."""
-        halves, rise = self._hold.halves, limits["runaway_rise"]
-        for hours, rung in ((1.0, 2), (limits["runaway_window_hours"], 1)):
-            step = round(2 * hours)
-            ends = halves[-1::-step][:3]
-            if len(ends) == 3 and all(_rises(ends[i + 1], ends[i], rise, limits) for i in (0, 1)):
-                return rung, _words(ends[2], ends[0], 2 * hours)
+    def _hourly(self, limits: Mapping[str, float]) -> _Seen | None:
+        """Two windows of an hour, one after the other."""
+        points = self._hold.points
+        if len(points) < 13 or points[-1].amps < points[-13].amps:
+            return None
+        ends = self._hold.an_hour_apart()
+        return _twice(2, ends, 1.0, limits) if ends else None
+
+    def _slow(self, limits: Mapping[str, float]) -> _Seen | None:
+        """Two windows of six hours, one after the other (watch); sealed and far above the air while warming (act); a
+        float current far above the bank's own (watch)."""
+        halves, hours = self._hold.halves, limits["runaway_window_hours"]
+        ends = halves[-1 :: -round(2 * hours)][2::-1]
+        if len(ends) == 3 and (seen := _twice(1, ends, hours, limits)):
+            return seen
         now = halves[-1]
         if self._sealed and now.over is not None and now.over > limits["celsius_over_ambient"] and len(halves) >= 5:
             before = halves[-5]
             if now.celsius - before.celsius > limits["runaway_kelvin"] and now.amps >= before.amps:
-                return 2, _words(before, now, 2.0)
+                return _Seen(2, _words(before, now, 2.0), clear=before.width < _STEADY_SHARE * before.amps)
         usual = self._usual(now.volts)
         if usual is not None and self._hold.hours >= _FLOAT_HOURS:
             corrected = amps_at_25(now.amps, now.celsius)
             if corrected > limits["float_current_factor"] * max(usual, self._least):
-                return 1, f"float current at 25 °C is {corrected:.2f} A; the bank's own is {usual:.2f} A"
-        return 0, ""
+                words = f"float current at 25 °C is {corrected:.2f} A; the bank's own is {usual:.2f} A"
+                return _Seen(1, words, corrected - usual >= _CLEAR_HALVES * now.width)
+        return None
 
     def _near_critical(self, now: Point, limits: Mapping[str, float]) -> bool:
         margin = self._critical_share(now)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 from collections.abc import Iterable
 from pathlib import Path
@@ -13,7 +14,7 @@ from anyio import CapacityLimiter, to_thread
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Mount
 from starlette.routing import Route as Address
@@ -21,7 +22,7 @@ from starlette.routing import Route as Address
 from loggerd.clock import Clock
 from loggerd.errors import LoggerdError, StoreError
 from loggerd.model.access import Need, SignedIn
-from loggerd.outputs.web.asking import Ask, CannotBeUsed, NotThere, Route, TooMuch
+from loggerd.outputs.web.asking import NOT_NOW, Ask, CannotBeUsed, NotThere, Route, TooMuch
 from loggerd.outputs.web.carried import Carried
 from loggerd.outputs.web.gate import Facts, Gate
 from loggerd.outputs.web.guards import HeaderGuard, OriginGuard
@@ -39,6 +40,8 @@ _log = logging.getLogger("loggerd")
 
 MOST_BYTES = 65_536
 """Of what is sent with a request."""
+BODY_SECONDS = 60.0
+"""For all that is sent with a request."""
 _MOST_FIELDS = 500
 _THREADS = 4
 """Pages made at the same time: each holds the record open, and a small board has few cores."""
@@ -77,33 +80,42 @@ class Application:
     def _address(self, route: Route) -> Address:
         async def answer(request: Request) -> Response:
             try:
-                body = await _bounded_body(request)
+                async with asyncio.timeout(BODY_SECONDS):
+                    body = await _bounded_body(request)
             except CannotBeUsed as refused:
                 return _short(route, 413, str(refused))
+            except TimeoutError:
+                return _short(route, 408, "what was sent did not come to its end")
+            except ClientDisconnect:
+                return _short(route, 400, "whoever asked has gone")
             return await to_thread.run_sync(self._answer, route, request, body, limiter=self._threads)
 
         return Address(route.path, answer, methods=[route.method])
 
     def _answer(self, route: Route, request: Request, body: bytes) -> Response:
         """In a thread: who asks, whether they may, and what the function behind the address says."""
+        who = None
         try:
-            return self._let_in(route, request, body)
+            who = self._gate.recognise(facts_of(request), program=route.program)
+            return self._let_in(route, request, body, who)
         except NotThere as missing:
             status, words, later = 404, str(missing), None
         except TooMuch as much:
             status, words, later = 429, str(much), str(much.seconds)
         except StoreError as error:
             _log.warning("a page cannot be shown: %s", error)
-            status, words, later = 503, str(error), None
-        except (CannotBeUsed, LoggerdError) as refused:
+            status, words, later = 503, str(error) if who else NOT_NOW, None
+        except CannotBeUsed as refused:
             status, words, later = 422 if route.program else 400, str(refused), None
+        except LoggerdError as refused:
+            _log.warning("what was asked of the pages is not done: %s", refused)
+            status, words, later = 422 if route.program else 400, str(refused) if who else NOT_NOW, None
         response = self._fault(route, request, status, words)
         if later is not None:
             response.headers["Retry-After"] = later
         return response
 
-    def _let_in(self, route: Route, request: Request, body: bytes) -> Response:
-        who = self._gate.recognise(facts_of(request), program=route.program)
+    def _let_in(self, route: Route, request: Request, body: bytes, who: SignedIn | None) -> Response:
         if not route.need.met_by(who.role if who else None):
             return _kept_out(route, request, who)
         if route.without_record:
@@ -183,7 +195,11 @@ def _fields(body: bytes) -> dict[str, str]:
 
 
 def _short(route: Route, status: int, words: str) -> Response:
-    return JSONResponse({"fault": words}, status) if route.program else Response(words, status, media_type="text/plain")
+    """Before all has come that was sent: the connection ends with it."""
+    ends = {"Connection": "close"}
+    if route.program:
+        return JSONResponse({"fault": words}, status, ends)
+    return Response(words, status, ends, media_type="text/plain")
 
 
 def _kept_out(route: Route, request: Request, who: SignedIn | None) -> Response:

@@ -16,6 +16,9 @@ from loggerd.settings.site import SiteSettings
 from loggerd.store.record import RecordReader
 from loggerd.wording.reader import Reader
 
+NOT_NOW = "this cannot be done at the moment; the log of the pages says why, to whoever looks after the logger"
+"""What strangers are told of a fault of ours: not where its files are."""
+
 
 class NotThere(Exception):  # noqa: N818 - it is an answer, not a fault
     """What was asked for does not exist: 404, with these words."""

@@ -40,12 +40,16 @@ class _Look:
         self._path = Path(settings.record.path)
         self._reader = LiveReader(settings, bank)
         self._record: RecordReader | None = None
+        self._file: tuple[int, int] | None = None
         self._seen = -1
 
     def __call__(self) -> LiveValues | None:
         """The newest readings, if anything was stored since the look before. Raises StoreError."""
+        if self._file != (file := _identity(self._path)):
+            # Another file in its place, as after a copy was put back: the one that is open tells nothing any more.
+            self.close()
         if self._record is None:
-            self._record = RecordReader.open(self._path)
+            self._record, self._file = RecordReader.open(self._path), file
         now = self._record.changes()
         if now == self._seen:
             return None
@@ -58,6 +62,14 @@ class _Look:
         if self._record is not None:
             self._record.close()
             self._record = None
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        about = path.stat()
+    except OSError:
+        return None
+    return about.st_dev, about.st_ino
 
 
 class Feed:

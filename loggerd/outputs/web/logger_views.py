@@ -11,6 +11,7 @@ from loggerd.model.outbox import Lane, MailState, OutboxMail
 from loggerd.model.scan import ClockState
 from loggerd.outputs.web.asking import Ask
 from loggerd.settings.site import SiteSettings
+from loggerd.settings.summary_telling import telling
 from loggerd.status import DeviceStatus, ServiceStatus
 from loggerd.store.record import Health, RecordEvent, StoredSeries
 from loggerd.wording.ages import age_words
@@ -196,7 +197,10 @@ def _written(status: ServiceStatus | None, reader: Reader) -> str:
 
 
 def mail_rows(ask: Ask, mails: Sequence[OutboxMail]) -> Rows:
-    """What waits, what was accepted last. Addresses are left out: that of a webhook may hold a secret."""
+    """What waits, what was accepted last, and whether it would be noticed if the logger died.
+
+    Addresses are left out: that of a webhook may hold a secret.
+    """
     settings, now_ms = ask.site, ask.clock.wall_ms()
     rows: list[tuple[str, str]] = []
     for lane, table in ((Lane.MAIL, settings.mail), (Lane.WEBHOOK, settings.webhook)):
@@ -213,6 +217,9 @@ def mail_rows(ask: Ask, mails: Sequence[OutboxMail]) -> Rows:
         )
         among = f"none of the last {LAST_MAILS} letters" if mails else "none yet"
         rows.append((f"{name} accepted last", instant_with_age(ask.words, accepted, now_ms) if accepted else among))
+    beat = telling(settings)["heartbeat"]
+    silence = "none is sent: if this logger dies, nobody is told"
+    rows.append(("Sign of life", silence if beat is None else beat["words"]))
     return tuple(rows)
 
 

@@ -11,9 +11,11 @@ import uvicorn
 
 from loggerd.errors import LoggerdError
 from loggerd.outputs.web.application import Application
+from loggerd.outputs.web.patience import PROXIES, PatientProtocol
 from loggerd.settings.web import WebSettings
 
 _GRACE_SECONDS = 2
+_WAITING = 100
 
 
 class CannotListen(LoggerdError):  # noqa: N818 - the family name is in the base class
@@ -36,6 +38,7 @@ class PagesServer:
         self._web: WebSettings = application.site.web
         self._socket: socket.socket | None = None
         self._server: _Quiet | None = None
+        self._stopping = False
 
     def listen(self) -> int:
         """Take the address; returns the port. Raises CannotListen."""
@@ -44,6 +47,8 @@ class PagesServer:
         try:
             taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             taken.bind((self._web.listen, self._web.port))
+            # At once: until then another process could take the same address.
+            taken.listen(_WAITING)
         except OSError as error:
             taken.close()
             where = f"{self._web.listen} port {self._web.port}"
@@ -60,6 +65,7 @@ class PagesServer:
         assert self._socket is not None
         try:
             self._server = _Quiet(self._config())
+            self._server.should_exit = self._stopping
             await self._server.serve([self._socket])
         except OSError as error:
             raise CannotListen(f"the certificate or its key cannot be used ({error.strerror or error})") from error
@@ -70,12 +76,14 @@ class PagesServer:
         web = self._web
         return uvicorn.Config(
             self._application.asgi(),
-            http="h11",
+            http=PatientProtocol,
             loop="asyncio",
             ws="none",
             lifespan="off",
             access_log=False,
             log_config=None,
+            # Its warnings are of requests that are no HTTP, or too many: strangers could fill the card with them.
+            log_level="error",
             server_header=False,
             date_header=True,
             limit_concurrency=100,
@@ -83,7 +91,7 @@ class PagesServer:
             timeout_graceful_shutdown=_GRACE_SECONDS,
             # Whose address it is decides who is slowed down after wrong passwords: a proxy on this machine may say it.
             proxy_headers=web.on_this_machine,
-            forwarded_allow_ips="127.0.0.1",
+            forwarded_allow_ips=",".join(PROXIES),
             ssl_certfile=None if web.certificate_file is None else str(web.certificate_file),
             ssl_keyfile=None if web.key_file is None else str(web.key_file),
         )
@@ -91,6 +99,7 @@ class PagesServer:
     def stop(self) -> None:
         """End streams and answers that are under way, then `serve` returns."""
         self._application.streaming.stop()
+        self._stopping = True
         if self._server is not None:
             self._server.should_exit = True
 

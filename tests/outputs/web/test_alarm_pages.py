@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from page_forms import PageForm, forms_of, tags_of, text_of
+from running_service import SettableClock
 from seeded_site import END_MS, weak_cabin
 from web_client import KEEPER, OWN, READER, TestClient, client_of
 
@@ -25,6 +26,7 @@ from loggerd.model.alarm import (
 )
 from loggerd.model.ledger import Figure, Instant
 from loggerd.outputs.web import alarm_pages
+from loggerd.outputs.web.alarm_views import anchor_of
 from loggerd.settings.site import SiteSettings
 from loggerd.store.record import Commit, RecordReader, RecordWriter
 
@@ -122,6 +124,48 @@ def test_a_standing_alarm_is_told_in_full(site: SiteSettings) -> None:
         "Hours left at this load: 7.2 h (6.0 to 9.0)",
     ):
         assert part in shown
+
+
+def test_what_to_do_comes_before_what_was_seen_and_why(site: SiteSettings) -> None:
+    store(site, standing(site, SHORTED, reason="it lies 2 V below the others."))
+    html = client_of(site).get("/alarms").text
+    article = html[html.index('id="' + anchor_of(SHORTED)) :]
+    shown = text_of(article[: article.index("</article>")])
+    assert shown.index("What to do") < shown.index("Bring along") < shown.index("Likely causes, the likeliest first")
+    assert "it lies 2 V below the others." in shown
+    assert "others.." not in shown
+
+
+@pytest.mark.parametrize(("hours", "old"), [(0, False), (2, True)])
+def test_old_readings_do_not_tell_how_it_stands_now(site: SiteSettings, hours: int, old: bool) -> None:
+    clock = SettableClock(END_MS + hours * HOUR_MS)
+    shown = text_of(client_of(site, clock=clock).get("/alarms").text)
+    assert "Last reading in the record: Mon 21 Sep 2026, 16:13 (UTC+02:00), " in shown
+    assert ("What has happened since is not known here" in shown) is old
+
+
+def test_the_pages_of_alarms_and_of_the_bank_agree_on_order_and_on_what_follows(site: SiteSettings) -> None:
+    """Through another one too: the limp follows from the weak block, which follows from the shorted cell."""
+    limp = AlarmKey("house", "out_of_balance", "block_5")
+    for one in alarms_of(site):
+        store(site, Alarm(one.key))
+    store(
+        site,
+        standing(site, limp, root=WEAK),
+        standing(site, AlarmKey("house", "water_due", "bank")),
+        standing(site, WEAK, root=SHORTED),
+        standing(site, SHORTED),
+    )
+    alarms = text_of(client_of(site).get("/alarms").text)
+    bank = text_of(client_of(site).get("/bank/house").text)
+    titles = ["Block holds less: block 5", "Going out of balance: block 5", "Water is due: bank house"]
+    under = (alarms[alarms.index("Follows from this") :], bank[bank.index("Follows from this") :])
+    one, other = (sorted(titles, key=shown.index) for shown in under)
+    assert one == other
+    also = bank[bank.index("Also standing") : bank.index("The bank as it stands")]
+    assert "Water is due" in also
+    assert "Block holds less" not in also
+    assert "Going out of balance" not in also
 
 
 def test_no_alarm_stands(site: SiteSettings) -> None:

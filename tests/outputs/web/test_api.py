@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
+from page_forms import forms_of
 from seeded_site import END_MS, weak_cabin
 from web_client import TestClient, client_of
 
@@ -248,6 +249,24 @@ def test_a_name_with_markup_stays_text(tmp_path: Path) -> None:
     assert told.headers["x-content-type-options"] == "nosniff"
     assert told.json()["banks"][0]["name"] == name
     assert client.get(f"/api/v1/banks/{quote(name, safe='')}/cycles").json()["cycles"] == []
+
+
+def test_files_are_had_from_the_page_for_days_that_it_proposes(client: TestClient) -> None:
+    """The last 30 days and today: a form whose fields may not be empty, as an empty time is refused."""
+    form = forms_of(client.get("/api").raise_for_status().text)[0]
+    assert form.action == "/export/house.csv"
+    assert form.values == {"from": "2026-08-22", "until": "2026-09-22"}
+    assert all("required" in given for given in form.attributes.values())
+    told = client.get("/export/house/cycles.csv", params=form.values)
+    assert told.status_code == 200
+    assert told.headers["content-disposition"].startswith("attachment")
+    assert len(told.text.splitlines()) > 20
+
+
+def test_every_page_leads_to_the_files(client: TestClient, site: SiteSettings) -> None:
+    pages = client_of(site)
+    for address in ("/", "/alarms", "/logger", "/bank/house/limits"):
+        assert 'href="/api"' in pages.get(address).text
 
 
 def test_a_page_for_people_lists_every_endpoint(client: TestClient) -> None:

@@ -6,10 +6,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from access_site import Pages, pages_of
+from hand_recording import HandClock
 from quick_site import bank, settings_of, write_site
-from web_client import OWN, client_of
+from starlette.responses import Response
+from web_client import OWN, READER, client_of
 
-from loggerd.outputs.web.application import MOST_BYTES
+from loggerd.errors import RequestRefused
+from loggerd.model.access import Need
+from loggerd.outputs.web.access_routes import access_routes
+from loggerd.outputs.web.application import MOST_BYTES, Application
+from loggerd.outputs.web.asking import Ask, Route
+from loggerd.outputs.web.keeping import Keeper
+from loggerd.outputs.web.routes import ROUTES, STREAMS
 
 if TYPE_CHECKING:
     from starlette.testclient import TestClient
@@ -84,3 +93,44 @@ def test_browsers_are_told_to_be_strict(client: TestClient) -> None:
 def test_only_carried_files_are_carried(client: TestClient, path: str) -> None:
     assert client.get(f"/static/{path}").status_code == 404
     assert client.get("/static/style.css").status_code == 200
+
+
+# -- what strangers are told of faults of ours --
+
+
+def doors_of(folder: Path) -> Pages:
+    """All pages of a site that has no record yet, behind the real gate."""
+    site = pages_of(settings_of(write_site(folder, bank("house"))), HandClock())
+    routes = (*ROUTES, *access_routes(site.access))
+    site.application = Application(site.settings, site.clock, Keeper(site.access, site.settings.web), routes, STREAMS)
+    return site
+
+
+@pytest.mark.parametrize("address", ["/sign-in", "/", "/account", "/api/v1/site", "/live/house", "/acknowledge/abc"])
+def test_strangers_are_not_told_where_files_are(tmp_path: Path, address: str) -> None:
+    """Of no record, and of a file of who may look that is damaged. Somebody who is signed in sees the reason."""
+    site = doors_of(tmp_path)
+    damaged = Path(site.access.store.path)
+    if address != "/acknowledge/abc":
+        damaged.write_bytes(b"no database" * 1000)
+    client = site.browser()
+    client.cookies.set("loggerd", "something")
+    answer = client.get(address)
+
+    assert answer.status_code == 503
+    assert str(tmp_path) not in answer.text
+    assert "moment" in answer.text
+
+
+def test_strangers_are_not_told_where_what_they_entered_did_not_go(tmp_path: Path) -> None:
+    site = doors_of(tmp_path)
+    place = tmp_path / "record.sqlite.inbox"
+    route = Route("/tell", _refused, Need.NOTHING, "POST", without_record=True)
+    told = [client_of(site.settings, who, routes=(route,)).post("/tell", headers=OWN).text for who in (None, READER)]
+
+    assert str(place) not in told[0]
+    assert "inbox" in told[1]
+
+
+def _refused(ask: Ask) -> Response:
+    raise RequestRefused(f"{ask.site.record.path}.inbox: nothing can be put in")

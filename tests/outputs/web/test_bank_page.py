@@ -22,6 +22,7 @@ from loggerd.outputs.web.streaming import Stream
 from loggerd.plans import bank_named
 from loggerd.settings.load import load_settings
 from loggerd.settings.site import SiteSettings
+from loggerd.settings.texts import load_texts
 
 if TYPE_CHECKING:
     from starlette.testclient import TestClient
@@ -217,6 +218,17 @@ def test_the_most_urgent_alarm_comes_first_and_what_follows_from_it_is_told_with
     assert "Follows from this, and needs no visit of its own Going out of balance: block 2" in told
 
 
+def test_the_verdict_says_since_when_and_leads_to_the_alarm(tmp_path: Path) -> None:
+    site = ShownSite.of(tmp_path).read()
+    key = AlarmKey("house", "shorted_cell", "block 2")
+    raised, since = (Instant(1, site.clock.wall_ms() - hours * 3_600_000) for hours in (1, 5))
+    html = page(site.tell(alarms=[Alarm(key, AlarmState.UNACKNOWLEDGED, True, raised=raised, since=since)]))
+    assert "it is so since Mon 21 Sep 2026, 11:16 (UTC+02:00)." in verdict(html)[1]
+    place = re.search(r'href="/alarms#(\w+)"', html)
+    assert place is not None
+    assert f'id="{place[1]}"' in client_of(site.settings, clock=site.clock).get("/alarms").text
+
+
 def test_what_is_put_aside_does_not_call_but_is_counted(tmp_path: Path) -> None:
     site = ShownSite.of(tmp_path).read()
     raised = Instant(1, site.clock.wall_ms())
@@ -288,11 +300,32 @@ def test_a_bank_that_does_not_exist_is_not_found(tmp_path: Path) -> None:
 
 def test_what_the_logger_doubts_comes_with_what_to_do(tmp_path: Path) -> None:
     site = ShownSite.of(tmp_path).read()
-    site.tell(found("meter.zero_offset", "amps", "off", 0.4), found("quality.record", "bank", "fair", 80.0))
+    site.tell(found("meter.zero_offset", "amps", "offset", 0.4), found("quality.record", "bank", "fair", 80.0))
     told = text(page(site))
     doubts = told[told.index("What the logger doubts in itself") :]
-    assert "80 % of the time is covered" in doubts
+    assert doubts.count("80 % of the time is covered") == 2, "among the doubts, and as evidence"
+    assert doubts.index("The meter shows a current where none flows") < doubts.index("80 % of the time")
     assert "Look at the supply and the cable of the instrument" in doubts
+
+
+def doubts(html: str) -> str:
+    """The answer to what the logger doubts."""
+    match = re.search(r"<dt>Doubts</dt>\s*<dd>(.*?)</dd>", html, re.DOTALL)
+    assert match is not None
+    return text(match[1])
+
+
+def test_a_good_record_is_no_doubt(tmp_path: Path) -> None:
+    site = ShownSite.of(tmp_path).read()
+    assert doubts(page(site)).startswith("How good the readings are cannot be told yet.")
+    site.tell(found("quality.record", "bank", "good", 100.0))
+    assert doubts(page(site)).startswith("None. The record of the last week is good")
+    site.tell(*healthy(site.shapes[0], site.clock.wall_ms()))
+    told = doubts(page(site))
+    assert told.startswith("None of the readings; 1 thing cannot be told yet.")
+    assert "Too early for a trend of the bank&#39;s resistance." in told
+    site.tell(found("meter.zero_offset", "amps", "offset", 0.4))
+    assert doubts(page(site)).startswith("The meter shows a current where none flows")
 
 
 def test_poor_readings_are_said_beside_what_rests_on_them(tmp_path: Path) -> None:
@@ -374,6 +407,29 @@ def test_sentences_of_the_analysis_are_not_mixed_into_another_language(tmp_path:
     answers = html[html.index('<dl class="answers">') : html.index("</dl>")]
     assert "seen by hand" not in answers.lower()
     assert "seen by hand" in page(site)
+
+
+def test_what_is_in_english_within_another_language_says_so_and_each_language_is_marked(tmp_path: Path) -> None:
+    """WCAG 2.2, 3.1.2: parts in another language than the page's are marked."""
+    site = ShownSite.of(tmp_path).read()
+    site.tell(found("full_charge.last", "bank", "full_proven", 0.8))
+    german, english = page(site, SignedIn("dieter", Role.READER, language="de")), page(site)
+    says = load_texts("de").findings["full_charge.last"]["full_proven"].partition("{")[0]
+    assert f'<span lang="de">{says}' in german
+    assert "<dt>Why (in English)</dt><dd>seen by hand</dd>" in german
+    assert "<dt>Why</dt><dd>seen by hand</dd>" in english
+    assert ' lang="de"' not in english
+
+
+def test_no_sentence_ends_twice(seeded: SiteSettings) -> None:
+    for address in ("/bank/house", "/alarms"):
+        told = text(client_of(seeded).get(address).text)
+        assert ".." not in told
+
+
+def test_millivolts_per_cell_are_explained(tmp_path: Path) -> None:
+    told = text(page(ShownSite.of(tmp_path, Shape(cells=6)).read()))
+    assert "mV per cell: thousandths of a volt, shared out among its 6 cells" in told
 
 
 def test_the_page_keeps_to_its_own_policy_and_can_be_printed(seeded: SiteSettings) -> None:

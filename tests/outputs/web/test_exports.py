@@ -6,7 +6,9 @@ import asyncio
 import csv
 import io
 import os
+import shutil
 import sqlite3
+import subprocess
 import threading
 import time
 import tracemalloc
@@ -31,6 +33,7 @@ from loggerd.outputs.web.api import ROUTES
 from loggerd.outputs.web.asking import Ask, Route
 from loggerd.outputs.web.download import MOST_AT_ONCE, Download, attachment
 from loggerd.replaying import replay_file
+from loggerd.settings.load import load_settings
 from loggerd.settings.site import SiteSettings
 
 DAY = "from=2026-09-20T00:00:00Z&until=2026-09-21T00:00:00Z"
@@ -161,6 +164,26 @@ def test_a_file_that_would_not_fit_is_refused_in_words(
         assert "ask for a shorter time" in told.json()["fault"]
         assert left_behind(site) == []
     assert client.get(f"/export/house.csv?{DAY}").status_code == 200
+
+
+@pytest.mark.needs_root
+def test_on_a_disk_that_takes_nothing_it_is_told_in_words(site: SiteSettings, tmp_path: Path) -> None:
+    place = tmp_path / "mounted"
+    place.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=40m", "tmpfs", str(place)]
+    if os.geteuid() != 0 or subprocess.run(mount, check=False, capture_output=True).returncode:
+        pytest.skip("may not mount here")
+    try:
+        for name in ("site.toml", "record.sqlite"):
+            shutil.copy(Path(site.record.path).with_name(name), place / name)
+        client = client_of(load_settings(place / "site.toml"), routes=ROUTES)
+        subprocess.run(["mount", "-o", "remount,ro", str(place)], check=True)
+        told = client.get(f"/export/house.sqlite?{DAY}")
+    finally:
+        subprocess.run(["umount", str(place)], check=True)
+
+    assert told.status_code == 503
+    assert told.json()["fault"]
 
 
 def test_what_a_killed_process_left_is_swept_away(site: SiteSettings, client: TestClient) -> None:

@@ -106,6 +106,19 @@ def test_limits_and_channels_are_found_by_a_word(site: SiteSettings) -> None:
     assert "<script>zzz" in text_of(nothing)
 
 
+def folded(html: str) -> list[bool]:
+    """Whether each part of the page that can be folded is."""
+    return ["open" not in given for given in tags_of(html, "details") if given.get("class") == "topic"]
+
+
+def test_headings_are_folded_and_what_was_looked_for_is_not(site: SiteSettings) -> None:
+    client = client_of(site)
+    shut = folded(client.get(LIMITS).text)
+    assert shut == [True] * (len(TOPICS) + 1), "every topic, and the channels"
+    assert folded(client.get(f"{LIMITS}?q=gassing").text).count(False) >= 1
+    assert True not in folded(client.get(f"{LIMITS}?q=gassing").text)
+
+
 def test_every_channel_of_the_bank_is_there_with_device_place_scale_sign_and_accuracy(site: SiteSettings) -> None:
     html = client_of(site).get(LIMITS).text
     rows = [text_of(row) for row in re.findall(r"<tr>(.*?)</tr>", html, re.DOTALL)][1:]

@@ -321,6 +321,28 @@ def test_who_takes_nothing_is_let_go_and_leaves_nothing_behind(tmp_path: Path, m
     run(listen)
 
 
+@pytest.mark.usefixtures("quick")
+def test_a_record_that_another_takes_the_place_of_is_opened_anew(tmp_path: Path) -> None:
+    """As when a copy is put back while somebody watches."""
+    site = ShownSite.of(tmp_path).read(amps=1.0)
+    copy = tmp_path / "copy.sqlite"
+    shutil.copy(site.path, copy)
+
+    async def listen() -> None:
+        stopping = asyncio.Event()
+        events = live.live(asked(site, stopping))
+        assert (await data(events))["values"]["amps"][0] == "1.0 A"
+        copy.replace(site.path)
+        for ending in ("-wal", "-shm"):
+            site.path.with_name(site.path.name + ending).unlink(missing_ok=True)
+        await asyncio.to_thread(site.read, 7.0)
+        assert (await data(events))["values"]["amps"][0] == "7.0 A"
+        stopping.set()
+        await events.aclose()
+
+    run(listen)
+
+
 # -- the script -------------------------------------------------------------------------------------------------------
 
 

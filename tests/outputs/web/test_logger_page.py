@@ -73,13 +73,13 @@ def rows(html: str) -> dict[str, str]:
     return {text_of(name): text_of(what) for name, what in found}
 
 
-def table(html: str) -> dict[str, list[str]]:
-    """Instruments: what stands in their row."""
-    body = html[html.index("<tbody>") : html.index("</tbody>")]
+def instruments(html: str) -> dict[str, list[str]]:
+    """Instruments: what is said of each."""
+    body = html[html.index("<h2>Instruments</h2>") : html.index("<h2>Record and card</h2>")]
     found = {}
-    for row in re.findall(r"<tr>(.*?)</tr>", body, re.DOTALL):
-        name, *cells = [text_of(one) for one in re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row, re.DOTALL)]
-        found[name] = cells
+    for item in re.findall(r"<li>(.*?)</li>", body, re.DOTALL):
+        name, *lines = [text_of(one) for one in re.findall(r"<(?:h3|p)>(.*?)</(?:h3|p)>", item, re.DOTALL)]
+        found[name] = lines
     return found
 
 
@@ -98,8 +98,8 @@ def test_without_a_word_of_the_service_the_page_says_so_and_shows_what_the_recor
     assert a_day == pytest.approx(size / 30 / 1000, rel=0.05), "thirty days are in the record"
     assert shown["Form of the record"] == f"version {version}"
     assert shown["These pages"].startswith(f"loggerd {__version__}, Python 3.")
-    assert {cells[1] for cells in table(html).values()} == {"cannot tell"}
-    assert set(table(html)) == {device.name for device in site.devices}
+    assert {lines[1] for lines in instruments(html).values()} == {"Polls: cannot tell"}
+    assert set(instruments(html)) == {device.name for device in site.devices}
 
 
 def test_what_the_service_tells_is_shown(site: SiteSettings) -> None:
@@ -113,12 +113,30 @@ def test_what_the_service_tells_is_shown(site: SiteSettings) -> None:
     # 12 MB and 600 kB in two days.
     assert shown["Written to disks"] == "6.0 MB a day, since the service began"
     assert shown["Growth"] == "300.0 kB a day, since the service began"
-    devices = table(html)
-    assert devices["shunt"][1:] == ["0.5 %", "2000", "1990", "6", "2", "1", "1", "12", "no answer within 1 s"]
-    assert devices["shunt"][0].startswith("Mon 21 Sep 2026, 16:13 (UTC+02:00), ")
-    assert devices["taps"][0].startswith("not since the service began; in the record until ")
-    assert devices["taps"][1] == "100.0 %"
-    assert devices["weather"][1:3] == ["cannot tell", "not told"], "an instrument the service does not know of"
+    devices = instruments(html)
+    assert devices["shunt"][1:] == [
+        "Polls: 0.5 % of 2000 failed: 6 silent, 2 garbled, 1 refused, 1 not there; 12 left out",
+        "Last fault: no answer within 1 s",
+    ]
+    assert devices["shunt"][0].startswith("Heard: Mon 21 Sep 2026, 16:13 (UTC+02:00), ")
+    assert devices["taps"][0].startswith("Heard: not since the service began; in the record until ")
+    assert devices["taps"][1] == "Polls: 100.0 % of 900 failed: 900 silent; 40 left out"
+    assert devices["weather"][1:] == ["Polls: cannot tell"], "an instrument the service does not know of"
+
+
+def test_an_instrument_without_a_fault_is_said_to_have_none(site: SiteSettings) -> None:
+    fine = DeviceStatus("shunt", 500, 500, 0, 0, 0, 0, 0, "", END_MS - 5_000)
+    write_status(record_of(site), replace(told(site), devices=(fine,)))
+    assert instruments(client_of(site).get("/logger").text)["shunt"][1:] == ["Polls: none of 500 failed"]
+
+
+def test_whether_a_sign_of_life_is_sent_is_told(site: SiteSettings) -> None:
+    assert rows(client_of(site).get("/logger").text)["Sign of life"].startswith("none is sent: if this logger dies")
+    path = record_of(site).with_name("site.toml")
+    beat = '[heartbeat]\nat = "06:30"\nto = ["anna"]\n'
+    path.write_text(path.read_text(encoding="utf-8") + MAIL + beat, encoding="utf-8")
+    told_of = rows(client_of(load_settings(path)).get("/logger").text)["Sign of life"]
+    assert told_of == "every day at 06:30, local time, to anna"
 
 
 def test_the_room_on_the_disk_is_told_in_days_of_this_growth(

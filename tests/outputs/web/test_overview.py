@@ -57,6 +57,13 @@ def test_each_bank_has_one_verdict_its_alarm_its_last_full_charge_and_its_readin
         assert "Charging" in one
 
 
+def test_the_block_to_watch_is_named(tmp_path: Path) -> None:
+    site = three_banks(tmp_path)
+    site.tell(found("blocks.short", "block 3", "shorted_cell", -2.0), bank="pump")
+    told = articles(first_page(site, keeper()))
+    assert ["Watch block 3: shorted cell." in one for one in told] == [False, False, True]
+
+
 def test_the_others_are_one_link_away(tmp_path: Path) -> None:
     html = first_page(three_banks(tmp_path), keeper())
     for name in ("barn", "house", "pump"):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 from starlette.responses import Response
 
 from loggerd.model.access import Need
@@ -9,6 +11,9 @@ from loggerd.outputs.web.api import alarms, curve, exports, judged, ledgers, log
 from loggerd.outputs.web.api.document import document
 from loggerd.outputs.web.api.endpoint import BASE, Call, Endpoint
 from loggerd.outputs.web.asking import Ask, Route
+
+_USUAL = timedelta(days=30)
+"""So much of the past the page offers to take away, unless told otherwise."""
 
 
 def _document(call: Call) -> dict[str, object]:
@@ -36,7 +41,14 @@ ENDPOINTS: tuple[Endpoint, ...] = (
 
 
 def _page(ask: Ask) -> Response:
-    return ask.page("api.html", endpoints=ENDPOINTS, base=BASE)
+    today = ask.words.local(ask.clock.wall_ms()).date()
+    return ask.page(
+        "api.html",
+        endpoints=ENDPOINTS,
+        base=BASE,
+        from_day=(today - _USUAL).isoformat(),
+        until_day=(today + timedelta(days=1)).isoformat(),
+    )
 
 
 ROUTES: tuple[Route, ...] = (

@@ -10,7 +10,7 @@ from loggerd.model.log_book import LogEntry, corrections
 from loggerd.outputs.ledger_json import utc_text
 from loggerd.store.record import TakenIn
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@")
 """What a spreadsheet takes for the beginning of a formula (OWASP, "CSV Injection")."""
 _HEAD = ("uid", "bank", "happened", "taken_in", "who", "kind", "text", "corrects", "corrected_by")
 

@@ -272,8 +272,9 @@ def _doubt_row(doubts: Sequence[Row], unknown: Sequence[Row], record: str) -> Ro
 
 
 def _unknown(found: Sequence[Finding], reader: Reader) -> list[Row]:
+    """What cannot be told, with why; not what is to be looked at all the same."""
     return [
         Row(one.name, reader.finding(one), _english(one.reason, reader))
         for one in found
-        if one.grade is Grade.CANNOT_TELL
+        if one.grade is Grade.CANNOT_TELL and not verdict_of(one).weight
     ]

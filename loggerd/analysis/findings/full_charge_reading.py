@@ -16,7 +16,7 @@ Limits = Mapping[str, float]
 class Reading:
     """Current [A], charge positive; volts per cell as read, and as they would be at the reference temperature if the
     charger compensates as the preset says. `lowest`: the lowest single reading, per cell. `celsius` and `ambient`
-    None where not read.
+    None where not read. `width`: between the highest and the lowest reading of the current [A].
     """
 
     end_ms: int
@@ -26,6 +26,7 @@ class Reading:
     lowest: float
     celsius: float | None
     ambient: float | None
+    width: float = 0.0
 
 
 def reading_of(frame: Frame, cells: int, limits: Limits) -> Reading | None:
@@ -44,6 +45,7 @@ def reading_of(frame: Frame, cells: int, limits: Limits) -> Reading | None:
         volts if isnan(lowest) else lowest,
         None if isnan(celsius) else celsius,
         None if isnan(ambient) else ambient,
+        frame.high_list[0] - frame.low_list[0],
     )
 
 

@@ -11,13 +11,14 @@ from dataclasses import dataclass, field
 from math import isnan
 from typing import Any
 
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.frames import FRAME_MS, Frame
 
 _HALF_HOUR = 6
 _KEPT_POINTS = 30
 _KEPT_HALVES = 26
 STEADY_VOLTS = 0.010
-"""Per cell: a voltage that moves by more from one frame to the next is not held."""
+"""Per cell: a voltage that is farther from that of the half hour before is not held."""
 _LEAST_VOLTS = 2.15
 """Per cell: below this nothing is held that charges."""
 _DIP_FRAMES = 3
@@ -60,8 +61,8 @@ class Point:
 class Hold:
     """`points`: the last frames, at most 30. `halves`: means of half hours, at most 26. Empty when nothing is held.
 
-    `dip`: frames of a dip that is under way; `recovery`: frames to be left out after it; `left_out`: all those since the
-    last half hour; `unbroken`: frames held since the last dip.
+    `dip`: frames of a dip that is under way; `recovery`: frames to be left out after it; `left_out`: all those since
+    the last half hour; `unbroken`: frames held since the last dip.
     """
 
     start_ms: int = 0
@@ -83,7 +84,7 @@ class Hold:
             self.clear()
             return False
         held = frame.amps > least_amps and volts > _LEAST_VOLTS
-        if self.points and self._leave_out(frame, held, volts - self.points[-1].volts):
+        if self.points and self._leave_out(frame, held, volts - self._level):
             return False
         if not held:
             return False
@@ -101,6 +102,12 @@ class Hold:
             del self.halves[:-_KEPT_HALVES]
             self.left_out = 0
         return True
+
+    @property
+    def _level(self) -> float:
+        """Volts per cell at which the bank is held: the median of the last half hour, which the edge of a dip does not
+        move."""
+        return median([one.volts for one in self.points[-_HALF_HOUR:]])
 
     def _leave_out(self, frame: Frame, held: bool, moved: float) -> bool:
         """Whether a frame belongs to a dip or to the time after one. Ends the stretch where it is no longer one."""

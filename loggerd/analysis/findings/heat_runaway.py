@@ -3,17 +3,22 @@
 A ladder of watch, act, stop. A hot day warms the air first, so the blocks must gain on the air; the warm-up of a charge
 has a falling current or a rising voltage. Near the end: heat that doubles every 10 K outgrows what the air takes from
 I = 10 K / (ln 2 · V · R) on. The other rules are own studies by simulation, see the limits.
+
+A current that is doubted, or that scatters so much that the rise may be chance, is no witness. Then the temperature
+must say so by itself, in two windows of which the later one warms no less than the earlier: the warm-up of a charge
+slows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, tell
+from loggerd.analysis.findings.events import DoubtEnded, Event, SensorDoubt
 from loggerd.analysis.findings.heat_formulas import amps_at_25, critical_amps
 from loggerd.analysis.findings.heat_hold import Hold, Point
 from loggerd.analysis.findings.heat_warmth import Warmth
@@ -33,8 +38,24 @@ _KEPT_DAYS = 60
 _BASELINE_DAYS = 14
 _QUIET_HOURS, _CALM_HOURS = 36, 168
 """Without evidence for so long, a rung comes down to watch, and to calm: what made it will be there tomorrow."""
+_CLEAR_FRAMES, _CLEAR_HALVES = 1.25, 0.5
+"""A rise is clear from so many times the width of five readings on, about 2.33 standard deviations: 4.5 times what the
+difference of two means of five, and of thirty, has by chance at one reading a minute."""
+_STEADY_SHARE = 0.4
+"""A current that scatters by more of itself does not show that it has not fallen: a tenth is 2 standard deviations."""
+_NO_WITNESS = ("meter.channel", "meter.current_sign", "meter.bypass")
+"""Checks whose doubt makes a rise of the current worth nothing. A wrong scale or zero makes no rise."""
 _LEAST_OVER = 2.0
 """Kelvin above the air from which a thermal resistance can be learned."""
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A sign: its rung, in words, and whether the current stands out from its own scatter (`clear`)."""
+
+    rung: int
+    words: str
+    clear: bool
 
 
 @dataclass
@@ -48,6 +69,12 @@ class _State:
     kelvin_per_watt: float | None = None
     frames: int = 0
     blind: bool = False
+    doubts: list[str] = field(default_factory=list)
+    """Checks that doubt the current so that its rise is no witness."""
+    warmed: bool = False
+    """Whether the temperature by itself spoke for the rung as well."""
+    unsure_ms: int = 0
+    """When a rise was last seen that nothing vouches for; 0 where none stands."""
 
 
 class Runaway:
@@ -63,23 +90,60 @@ class Runaway:
 
     def push(self, moment: Moment, warmth: Warmth | None) -> list[Finding]:
         state, frame = self.state, moment.frame
+        if moment.events:
+            self._hear(moment.events)
         state.frames += 1
         if warmth is None:
             return self._blind(moment)
         state.blind, state.frames = False, 0
+        if state.doubts and state.rung > 0 and not state.warmed:
+            return self._unsure(moment)
         if not self._hold.push(frame, self._cells, self._least, warmth.mean):
-            return self._settle(moment, 0, "")
-        rung, reason = self._evidence(moment.limits, warmth)
+            return self._settle(moment, None)
+        seen = self._evidence(moment.limits, warmth)
         if self._hold.half_hour_is_new and self._hold.hours >= _FLOAT_HOURS:
             self._learn(frame.start_ms // DAY_MS)
-        return self._settle(moment, rung, reason)
+        if seen is not None:
+            # What has vouched for a rung once does so as long as it stands.
+            state.warmed = (state.warmed and state.rung > 0) or self._warms_by_itself(moment.limits)
+        if seen is None or state.warmed or (seen.clear and not state.doubts):
+            return self._settle(moment, seen)
+        return self._settle(moment, None) if state.rung > 0 else self._unsure(moment)
+
+    def _hear(self, events: Sequence[Event]) -> None:
+        state = self.state
+        for event in events:
+            if not isinstance(event, SensorDoubt | DoubtEnded) or event.channel != "amps":
+                continue
+            what = event.what.split(" ")[0]
+            state.doubts = [one for one in state.doubts if one != what]
+            if isinstance(event, SensorDoubt) and what in _NO_WITNESS:
+                state.doubts.append(what)
 
     def _blind(self, moment: Moment) -> list[Finding]:
         if self.state.blind or self.state.frames < 288:
             return []
-        self.state.blind, self.state.rung = True, -1
+        self.state.blind, self.state.rung, self.state.unsure_ms = True, -1, 0
         reason = "needs the temperature of at least one block"
         return [tell(moment.frame, "heat.runaway", "cannot_tell", reason, grade=Grade.CANNOT_TELL)]
+
+    def _unsure(self, moment: Moment) -> list[Finding]:
+        """A rise that only a doubtful current tells of."""
+        state, frame = self.state, moment.frame
+        news = state.rung > 0 or not state.unsure_ms
+        state.rung, state.unsure_ms = -1, frame.end_ms
+        if not news:
+            return []
+        why = f"is doubted ({', '.join(state.doubts)})" if state.doubts else "scatters as much as it rises"
+        reason = f"a rise of the current was read, but the current {why}, and the temperature alone does not show it"
+        return [tell(frame, "heat.runaway", "cannot_tell", reason, grade=Grade.CANNOT_TELL)]
+
+    def _warms_by_itself(self, limits: Mapping[str, float]) -> bool:
+        """Whether the temperature rises as in a runaway, whatever the current says: twice, and no less the second
+        time."""
+        halves = self._hold.halves
+        longer = halves[-1 :: -round(2 * limits["runaway_window_hours"])][2::-1]
+        return any(len(ends) == 3 and _warms(ends, limits) for ends in (self._hold.an_hour_apart(), longer))
 
     def _evidence(self, limits: Mapping[str, float], warmth: Warmth) -> _Seen | None:
         """What this frame speaks for; None without a sign."""
@@ -98,7 +162,9 @@ class Runaway:
         """A rise within the fast window, step for step and without a dip."""
         steps = round(limits["runaway_fast_minutes"] * 60_000 / FRAME_MS)
         points = self._hold.points[-steps - 1 :]
-        if self._hold.unbroken <= steps or points[-1].amps < points[0].amps * (1.0 + limits["runaway_fast_rise"]):
+        if len(points) <= steps or self._hold.unbroken <= steps:
+            return None
+        if points[-1].amps < points[0].amps * (1.0 + limits["runaway_fast_rise"]):
             return None
         falls = sum(later.amps <= one.amps for one, later in pairwise(points))
         if falls > 1 or not _rises(points[0], points[-1], limits["runaway_fast_rise"], limits):
@@ -164,14 +230,16 @@ class Runaway:
         old = state.kelvin_per_watt
         state.kelvin_per_watt = found if old is None else old + 0.1 * (found - old)
 
-    def _settle(self, moment: Moment, rung: int, reason: str) -> list[Finding]:
+    def _settle(self, moment: Moment, seen: _Seen | None) -> list[Finding]:
         """Tell a rung that is new; come down only after hours without evidence."""
         state, frame, hold = self.state, moment.frame, self._hold
+        rung, reason = (seen.rung, seen.words) if seen is not None else (0, "")
         if rung > 0:
             if state.rung <= 0:
                 state.since_ms = max(hold.start_ms, frame.end_ms - round(2 * _window_ms(moment.limits)))
             state.evidence_ms = frame.end_ms
-        first_look = state.rung < 0 and hold.hours >= 2.0
+        unsure = state.unsure_ms and (state.doubts or frame.end_ms - state.unsure_ms < _QUIET_HOURS * 3_600_000)
+        first_look = state.rung < 0 and hold.hours >= 2.0 and not unsure
         quiet_hours = (frame.end_ms - state.evidence_ms) / 3_600_000
         quiet = rung == 0 and state.rung > 1 and quiet_hours > _QUIET_HOURS
         calm = rung == 0 and state.rung > 0 and quiet_hours > _CALM_HOURS
@@ -181,7 +249,8 @@ class Runaway:
             rung, reason = 1, f"no rise for {quiet_hours:.0f} h; what made the last one may be there still"
         if rung == 0:
             reason = "at constant voltage the current falls or stays while the blocks' temperature goes its way"
-        state.rung = rung
+        state.rung, state.unsure_ms = rung, 0
+        state.warmed = state.warmed and rung > 0
         since = state.since_ms if rung else None
         now = hold.points[-1] if hold.points else None
         usual = self._usual(now.volts) if now else None
@@ -220,6 +289,26 @@ def _rises(before: Point, after: Point, share: float, limits: Mapping[str, float
     if before.over is None or after.over is None:
         return after.celsius > _WARM_WITHOUT_AIR
     return after.over > limits["runaway_over_ambient"] and after.over >= before.over
+
+
+def _twice(rung: int, ends: Sequence[Point], hours: float, limits: Mapping[str, float]) -> _Seen | None:
+    """A rise from the first to the second of three half hours, and again to the third."""
+    pairs, rise = tuple(pairwise(ends)), limits["runaway_rise"]
+    if not all(_rises(before, after, rise, limits) for before, after in pairs):
+        return None
+    clear = all(after.amps - before.amps >= _CLEAR_HALVES * before.width for before, after in pairs)
+    return _Seen(rung, _words(ends[0], ends[2], 2 * hours), clear)
+
+
+def _warms(ends: Sequence[Point], limits: Mapping[str, float]) -> bool:
+    first, second, third = ends
+    if max(second.volts, third.volts) > first.volts + _FLAT_VOLTS:
+        return False
+    if not limits["runaway_kelvin"] <= second.celsius - first.celsius <= third.celsius - second.celsius:
+        return False
+    if first.over is None or second.over is None or third.over is None:
+        return third.celsius > _WARM_WITHOUT_AIR
+    return third.over > limits["runaway_over_ambient"] and first.over <= second.over <= third.over
 
 
 def _words(before: Point, after: Point, hours: float) -> str:

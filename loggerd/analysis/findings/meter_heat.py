@@ -2,11 +2,13 @@
 
 A block is heavy: it follows the air of the room slowly, and warms with charge and discharge as its neighbours do. A
 probe that has fallen off follows the air at once and knows nothing of the heat. A block that is not charged as its
-neighbours are stays colder by right.
+neighbours are stays colder by right; so does a string whose share of the current the other strings take, and a probe
+is compared with those of its own string.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from math import isnan
 from typing import Any
@@ -76,6 +78,8 @@ class Probes:
         wanted = [*layout.names[layout.block_celsius], "ambient_celsius"]
         self._names = [name for name in wanted if name in ground.channels]
         self._index, self._cells = layout.index, ground.bank.cells_per_block
+        places = {name: place for place, name in enumerate(layout.names[layout.block_celsius])}
+        self._string = {name: places[name] // ground.bank.blocks_per_string for name in self._names if name in places}
         self._accuracy = {name: ground.accuracy.get(name, Accuracy()) for name in self._names}
         self._teller = Teller("meter.temperature", {})
         self._state = _State({name: _Probe() for name in self._names})
@@ -93,8 +97,8 @@ class Probes:
             probe = self._state.probes[name]
             self._flat(look, name, probe, reference)
             works = self._works(name, look, probe)
-            if works and name in known and air is not None and median is not None:
-                self._peers(known[name], probe, air, median, blocks)
+            if works and name in known and air is not None:
+                self._peers(name, probe, known, blocks)
         self._change(look, known, air)
         return [finding for name in self._names for finding in self._judge(look, moment, name)]
 
@@ -124,13 +128,17 @@ class Probes:
             probe.low = reference if probe.low is None else min(probe.low, reference)
             probe.high = reference if probe.high is None else max(probe.high, reference)
 
-    @staticmethod
-    def _peers(value: float, probe: _Probe, air: float, median: float, blocks: list[float]) -> None:
+    def _peers(self, name: str, probe: _Probe, known: Mapping[str, float], blocks: Sequence[float]) -> None:
+        """`known`: temperatures by channel; `blocks`: those of blocks, rising."""
         if len(blocks) < 3:
             return
-        if median - air >= _WARM_KELVIN:
+        value, air, own = known[name], known["ambient_celsius"], self._string[name]
+        peers = [known[other] for other, string in self._string.items() if string == own and other in known]
+        # Blocks of one string that are cold together have had no current; so many probes do not come off at once.
+        warmth = sorted(peers)[len(peers) // 2] - air if len(peers) >= 3 else 0.0
+        if warmth >= _WARM_KELVIN:
             probe.warm = min(probe.warm + 1, 48.0)
-            if -2.0 < value - air < _COLD_SHARE * (median - air):
+            if -2.0 < value - air < _COLD_SHARE * warmth:
                 probe.cold = min(probe.cold + 1, probe.warm)
             else:
                 probe.cold = max(0.0, probe.cold - 1)

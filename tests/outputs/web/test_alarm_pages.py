@@ -160,8 +160,8 @@ def test_the_pages_of_alarms_and_of_the_bank_agree_on_order_and_on_what_follows(
     bank = text_of(client_of(site).get("/bank/house").text)
     titles = ["Block holds less: block 5", "Going out of balance: block 5", "Water is due: bank house"]
     under = (alarms[alarms.index("Follows from this") :], bank[bank.index("Follows from this") :])
-    one, other = (sorted(titles, key=shown.index) for shown in under)
-    assert one == other
+    first, second = (sorted(titles, key=shown.index) for shown in under)
+    assert first == second
     also = bank[bank.index("Also standing") : bank.index("The bank as it stands")]
     assert "Water is due" in also
     assert "Block holds less" not in also

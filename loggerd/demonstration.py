@@ -42,6 +42,14 @@ from simulators.site import HistoryBlock, SimulatedSite
 if TYPE_CHECKING:
     from loggerd.outputs.web.server import PagesServer
 
+_MAKERS_LIMITS = (
+    {
+        "name": "float_volts_per_cell",
+        "value": 2.25,
+        "source": "data sheet of the invented blocks, by which the invented chargers are set",
+    },
+)
+"""What a keeper would copy from the maker: the presets say otherwise, and a charger that is set right is no fault."""
 HISTORY_STEP_SECONDS = 60.0
 DAY_MS = 86_400_000
 
@@ -93,7 +101,8 @@ async def demonstrate(choice: DemoChoice, now_ms: int, say: Say, stop: asyncio.E
     await site.start(clock)
     try:
         path = choice.folder / "site.toml"
-        path.write_text(settings_text(scenario, {"path": "record.sqlite", "commit_seconds": 60}), encoding="utf-8")
+        record = {"path": "record.sqlite", "commit_seconds": 60}
+        path.write_text(settings_text(scenario, record, _MAKERS_LIMITS), encoding="utf-8")
         settings = load_settings(path)
         for wire in scenario.wires:
             say(f"  {', '.join(one.name for one in wire.instruments)}: {wire.address}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from loggerd.model.bank import Bank
@@ -13,12 +13,19 @@ from simulators.instruments.wire import Wire
 from simulators.scenarios import Scenario
 
 
-def settings_text(scenario: Scenario, record: Mapping[str, Any] | None = None) -> str:
-    """TOML of `[site]`, `[record]` if given, all banks and devices. The scenario's wires must have been started."""
+def settings_text(
+    scenario: Scenario, record: Mapping[str, Any] | None = None, limits: Sequence[Mapping[str, Any]] = ()
+) -> str:
+    """TOML of `[site]`, `[record]` if given, all banks (each with these limits of its own) and devices.
+
+    The scenario's wires must have been started.
+    """
     parts = [_table("[site]", {"name": scenario.site_name, "timezone": scenario.timezone})]
     if record:
         parts.append(_table("[record]", record))
-    parts += [_table("[[bank]]", bank_table(plan.bank)) for plan in scenario.banks]
+    for plan in scenario.banks:
+        parts.append(_table("[[bank]]", bank_table(plan.bank)))
+        parts += [_table("[[bank.limit]]", limit) for limit in limits]
     for wire in scenario.wires:
         parts += [device_text(device_table(wire, instrument)) for instrument in wire.instruments]
     return "\n".join(parts)

@@ -41,6 +41,7 @@ from simulators.site import HistoryBlock, SimulatedSite
 
 if TYPE_CHECKING:
     from loggerd.outputs.web.server import PagesServer
+    from loggerd.service import Service
 
 _MAKERS_LIMITS = (
     {
@@ -107,23 +108,23 @@ async def demonstrate(choice: DemoChoice, now_ms: int, say: Say, stop: asyncio.E
         for wire in scenario.wires:
             say(f"  {', '.join(one.name for one in wire.instruments)}: {wire.address}")
         write_history(site, settings, now_ms, say)
+        # While the clock stands still: what takes a second here would be a minute of silence there.
+        pages = _pages(settings, clock, choice, say)
         clock.let_go(site.now_ms)
-        await _serve(settings, path, clock, choice, say, stop)
+        await _serve(build_service(settings, clock), pages, path, choice, say, stop)
     finally:
         await site.stop()
 
 
 async def _serve(
-    settings: SiteSettings, path: Path, clock: HeldClock, choice: DemoChoice, say: Say, stop: asyncio.Event
+    service: Service, pages: PagesServer, path: Path, choice: DemoChoice, say: Say, stop: asyncio.Event
 ) -> None:
-    service = build_service(settings, clock)
     running = asyncio.create_task(service.run())
     stopping = asyncio.create_task(stop.wait())
     started = asyncio.create_task(service.started.wait())
-    pages, served = None, None
+    served = asyncio.create_task(pages.serve())
     try:
         await asyncio.wait({running, started}, return_when=asyncio.FIRST_COMPLETED)
-        pages, served = await _serve_pages(settings, clock, choice, say)
         say(f"the service reads it now, {choice.speed:g} times as fast as the clock. In another terminal:")
         for words in ("findings {}", "alarms {}", "cycles {}", "export {} | tail"):
             say(f"  {choice.program} {words.format(path)}")
@@ -134,14 +135,11 @@ async def _serve(
     finally:
         stopping.cancel()
         started.cancel()
-        if pages is not None and served is not None:
-            pages.stop()
-            await served
+        pages.stop()
+        await served
 
 
-async def _serve_pages(
-    settings: SiteSettings, clock: HeldClock, choice: DemoChoice, say: Say
-) -> tuple[PagesServer, asyncio.Task[None]]:
+def _pages(settings: SiteSettings, clock: HeldClock, choice: DemoChoice, say: Say) -> PagesServer:
     """The pages beside the service, by the same clock, and a keeper to look at them with a password made for this."""
     password = "-".join(secrets.token_hex(2) for _ in range(3))
     access = Access.of(settings, clock)
@@ -151,7 +149,7 @@ async def _serve_pages(
     server = build_pages(settings.model_copy(update={"web": web}), clock)
     port = server.listen()
     say(f'pages at http://127.0.0.1:{port} - sign in as "keeper" with the password {password}')
-    return server, asyncio.create_task(server.serve())
+    return server
 
 
 def write_history(site: SimulatedSite, settings: SiteSettings, until_ms: int, say: Say) -> None:

@@ -179,7 +179,8 @@ class FullCharge:
         below = self._set_points.learned or moment.limits["absorption_volts_per_cell"]
         least = moment.limits["float_volts_per_cell"]
         absorption = charge.plateaus.absorption(self._rated, least)
-        floats = charge.plateaus.float_level(self._rated, least - _LOW_FLOAT, below)
+        zero = offset_amps(self._ground, moment.limits)
+        floats = charge.plateaus.float_level(self._rated, least - _LOW_FLOAT, below, zero)
         self._set_points.charge_ended(absorption, floats, moment)
         found.extend(self._set_points.judge(self._teller, moment))
         self._returns.charge_ended(charge.top_ms, verdict)

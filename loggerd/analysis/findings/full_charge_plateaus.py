@@ -62,9 +62,9 @@ class Plateau:
         """Whether the charger's voltage made it, and not a lack of current."""
         return self.frames >= _HALF_HOUR and self.first_amps >= least_amps and self.last_amps <= _FELL * self.first_amps
 
-    def is_float(self, most_amps: float) -> bool:
-        """Whether a small current flows in at it, and not only the noise of one that is read at rest."""
-        flows = self.amps > _ABOVE_NOISE * self.width
+    def is_float(self, most_amps: float, zero_amps: float) -> bool:
+        """Whether a small current flows in at it, and not only the noise or the zero of one that is read at rest."""
+        flows = self.amps > max(_ABOVE_NOISE * self.width, zero_amps * self.frames)
         return self.frames >= _TWO_HOURS and flows and self.amps < most_amps * self.frames
 
     def seen(self) -> Held:
@@ -123,9 +123,11 @@ class Plateaus:
         held = [one for one in self.found if one.is_held(0.01 * rated) and one.at_reference >= least * one.frames]
         return max(held, key=lambda one: one.level).seen() if held else None
 
-    def float_level(self, rated: float, least: float, below: float) -> Held | None:
-        """The voltage of a long small current, from `least` to `below`; None without one."""
-        floats = [one for one in self.found if one.is_float(0.01 * rated) and not one.is_held(0.01 * rated)]
+    def float_level(self, rated: float, least: float, below: float, zero_amps: float) -> Held | None:
+        """The voltage of a long small current, from `least` to `below`; None without one. `zero_amps`: what the
+        current can be wrong by at zero: a bank at rest, shown with a little charge, is held by nobody."""
+        most = 0.01 * rated
+        floats = [one for one in self.found if one.is_float(most, zero_amps) and not one.is_held(most)]
         absorption = self.absorption(rated, least)
         highest = below if absorption is None else min(below, absorption.at_reference)
         floats = [one for one in floats if one.at_reference < (highest - _BELOW) * one.frames]

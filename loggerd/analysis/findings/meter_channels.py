@@ -20,6 +20,10 @@ _SILENT_FRAMES = 2 * FRAMES_PER_HOUR
 _NOISY_FRAMES = 24
 _RIPPLE_AMPS, _RIPPLE_VOLTS = 0.0025, 0.003
 """Share of the rated amp-hours, and volts per cell, by which inverters and regulators make readings scatter all day."""
+_MOST_RATE = 10.0
+"""Share of the rated amp-hours: no such bank carries more for five minutes (common practice, no source)."""
+_OWN_SIZE = 2.0
+"""A current that scatters by less than so many times itself may be one that is shown too large, noise and all."""
 _RETURNED = 6
 _RESTING = 0.01
 _UNSTEADY = ("stuck", "noisy", "silent")
@@ -125,7 +129,8 @@ class Channels:
 
     def _fine(self, one: _Column) -> Fine:
         ripple = _RIPPLE_AMPS * self._rated if one.current else _RIPPLE_VOLTS * one.cells
-        return Fine(one.name, one.column, max(one.fine, ripple))
+        most = _MOST_RATE * self._rated if one.current else float("inf")
+        return Fine(one.name, one.column, max(one.fine, ripple), most)
 
     def _never_quiet(self, facts: Facts) -> None:
         """Channels that were not quiet once in whole days are noisy, whatever else moved meanwhile; but a wrong scale
@@ -247,6 +252,8 @@ class Channels:
 
     def _current_alone(self, look: Look, one: _Column, width: float) -> bool | None:
         if look.volts >= 2.2 or look.spread >= 10 or (one.name, Mark.OUT_OF_RANGE) in look.frame.marks:
+            return None
+        if width < _OWN_SIZE * abs(look.means[one.column]):
             return None
         spreads = self._spreads(look)
         if not spreads:

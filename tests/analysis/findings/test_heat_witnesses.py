@@ -84,9 +84,9 @@ def test_many_dips_are_no_held_voltage() -> None:
 
 
 def test_what_the_charger_gives_back_after_a_dip_is_no_rise() -> None:
-    """A sound bank in the sun: steady current, warming blocks, and loads that come ever more often."""
-    dips = {30: 1, 36: 1, 42: 2, 49: 2, 56: 3, 65: 3, 74: 3}
-    assert words(told(charge(8.0, lambda hour: 1.0, lambda hour: 31.0 + 0.7 * hour, dips))) == ["calm"]
+    """A sound bank in the sun: steady current, warming blocks, a load of ten minutes and later one of fifteen."""
+    readings = charge(8.0, lambda hour: 1.0, lambda hour: 30.0 + 0.6 * hour, {59: 2, 75: 3})
+    assert words(told(readings)) == ["calm"]
 
 
 def doubt(what: str = "meter.channel noisy") -> SensorDoubt:
@@ -142,13 +142,13 @@ def test_a_rise_within_the_scatter_of_the_current_is_chance_before_anybody_doubt
     assert "act" in words(told(charge(7.0, fast_rise, slowing, width=0.05)))
 
 
-@pytest.mark.parametrize(("width", "known"), [(0.1, True), (1.0, False)])
-def test_the_noise_of_a_current_at_rest_is_no_float(width: float, known: bool) -> None:
-    """Three hours at rest after a charge, in which a noisy channel seems to say 0.3 A of charge."""
+@pytest.mark.parametrize(("width", "zero", "known"), [(0.1, 0.1, True), (1.0, 0.1, False), (0.1, 0.4, False)])
+def test_the_noise_and_the_zero_of_a_current_at_rest_are_no_float(width: float, zero: float, known: bool) -> None:
+    """Three hours at rest after a charge; the channel says 0.3 A of charge. Stated of the zero: 0.1, 0.4 A."""
     plateaus = Plateaus()
     for place in range(36):
         plateaus.add(Reading(place * FRAME_MS, 0.3, 2.17, 2.17, 2.17, 25.0, 25.0, width))
-    assert (plateaus.float_level(100.0, 2.10, 2.35) is not None) is known
+    assert (plateaus.float_level(100.0, 2.10, 2.35, zero) is not None) is known
 
 
 def detached(celsius: Callable[[float], list[float]]) -> set[str]:

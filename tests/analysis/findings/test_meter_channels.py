@@ -119,3 +119,23 @@ def test_a_current_that_is_never_quiet_is_noisy_and_one_with_two_quiet_hours_a_d
 
     assert verdicts(0) == ["noisy"]
     assert verdicts(24) == []
+
+
+@pytest.mark.parametrize(("largest", "named"), [(40.0, ["noisy"]), (30_000.0, [])])
+def test_the_noise_of_a_current_that_is_shown_a_thousandfold_is_that_of_a_good_sensor(
+    largest: float, named: list[str]
+) -> None:
+    """At rest it scatters by 40 A and is never quiet; by day it shows a load that is possible, or one that is not."""
+    of = bank(200.0, blocks=4, cells=3)
+    pipeline, found = Pipeline(ground_of(of, {"amps": Accuracy(0.005, 0.1, 0.02, 0.01)}), limits_of(), Meter), []
+    for position in range(4 * 288):
+        driven = 96 <= position % 288 < 144
+        amps, volts = (-largest, 23.9) if driven else (-30.0, 24.6)
+        frame = make_frame(of, position, amps - 0.01 * (position % 7), volts - 0.001 * (position % 5))
+        frame.highs[0] += 20.0
+        frame.high_list[0] += 20.0
+        frame.low_list[0] -= 20.0
+        found += pipeline.run([frame])
+        if position % 90 == 0:
+            pipeline.restart()
+    assert [one.verdict for one in found if (one.name, one.subject) == ("meter.channel", "amps")] == named

@@ -23,8 +23,9 @@ ARGUMENTS = [
 _LOST = re.compile("ERR_(INCOMPLETE_CHUNKED_ENCODING|CONNECTION_REFUSED|CONNECTION_RESET|EMPTY_RESPONSE)")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    """Of one module: Playwright keeps an event loop running in this thread, with which no other test could have one."""
     with sync_playwright() as driver:
         one = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield one

@@ -24,6 +24,8 @@ from loggerd.settings.web import WebSettings
 from loggerd.wiring import build_pages
 
 _MILLIVOLTS = (49_800, 49_950)
+_TURNS = 8
+"""Scans of the same voltage: pages show at most one a second, and must come to see both."""
 
 
 @contextmanager
@@ -43,15 +45,14 @@ def pages(folder: Path, *words: str) -> Iterator[tuple[subprocess.Popen[str], st
 
 
 async def _read_on(settings: SiteSettings, clock: AcceleratedClock) -> None:
-    """A shunt whose voltage changes with every scan, stored twice a second."""
+    """A shunt whose voltage changes every four seconds, stored twice a second."""
     recording = await asyncio.to_thread(Recording.open, settings, Path(settings.record.path), clock, None)
     shunt = next(one for one in settings.devices if one.name == "shunt")
     turn = 0
     while True:
-        counts = []
-        for channel in shunt.channels:
-            value = {"volts": _MILLIVOLTS[turn % 2] / 1000, "amps": -4.0 - turn % 7}.get(channel.channel, 15.0)
-            counts.append(round(value / (channel.scale or 1.0)))
+        step = turn // _TURNS
+        known = {"volts": _MILLIVOLTS[step % 2] / 1000, "amps": -4.0 - step % 7}
+        counts = [round(known.get(one.channel, 15.0) / (one.scale or 1.0)) for one in shunt.channels]
         recording.scan(Scan("shunt", tuple(counts)))
         await asyncio.to_thread(recording.commit)
         turn += 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from loggerd.analysis.axis import SessionAxis
+from loggerd.analysis.axis import SessionAxis, shown_ms
 from loggerd.analysis.fold import BankFold
 from loggerd.analysis.lead import NO_CURRENT
 from loggerd.errors import StoreError
@@ -40,8 +40,7 @@ class LedgerView:
         return utc_text(self.shown_ms(instant))
 
     def shown_ms(self, instant: Instant) -> int:
-        axis = self.axes.get(instant.session)
-        return instant.at_ms + (axis.correction_ms if axis else 0)
+        return shown_ms(self.axes, instant)
 
 
 def view_ledger(

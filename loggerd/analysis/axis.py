@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from loggerd.model.ledger import Instant
 from loggerd.model.scan import ClockState
 
 
@@ -45,6 +46,12 @@ class SessionAxis:
     interval_ms: Mapping[str, int] = field(default_factory=dict)
     by_wall: bool = False
     order: int = 0
+
+
+def shown_ms(axes: Mapping[int, SessionAxis], at: Instant) -> int:
+    """An instant as it is shown: with what the clock of its session was corrected by later."""
+    axis = axes.get(at.session)
+    return at.at_ms + (axis.correction_ms if axis is not None else 0)
 
 
 def session_axes(sessions: Sequence[SessionSpan]) -> dict[int, SessionAxis]:

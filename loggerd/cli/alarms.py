@@ -108,11 +108,9 @@ def _hidden(alarm: Alarm) -> bool:
 
 
 def _shown_text(axes: dict[int, SessionAxis], zone: str) -> Callable[[Instant], str]:
-    def text(instant: Instant) -> str:
-        axis = axes.get(instant.session)
-        return local_text(instant.at_ms + (axis.correction_ms if axis else 0), zone)
+    from loggerd.analysis.axis import shown_ms
 
-    return text
+    return lambda instant: local_text(shown_ms(axes, instant), zone)
 
 
 def _list(arguments: argparse.Namespace, settings: SiteSettings) -> int:

@@ -14,9 +14,9 @@ from pathlib import Path
 from loggerd.analysis.findings import newest
 from loggerd.errors import StoreError, StoreFull
 from loggerd.model.channels import parse_channel
-from loggerd.model.ledger import Instant, LedgerName
+from loggerd.model.ledger import LedgerName
 from loggerd.outputs.export import export_rows
-from loggerd.outputs.ledger_json import InstantText, utc_text
+from loggerd.outputs.ledger_json import InstantText, corrected_text
 from loggerd.outputs.log_book import corrected_among, log_values
 from loggerd.plans import axes_of
 from loggerd.settings.site import SiteSettings
@@ -74,7 +74,7 @@ def _make(path: Path, settings: SiteSettings, bank: str, span: Span, raw: bool, 
         to = ExportFile(path, room)
         try:
             _add_readings(to, settings, bank, span, raw, gone)
-            text = _instants(reader)
+            text = corrected_text(axes_of(reader.sessions()))
             to.add(_CYCLES, _cycle_rows(reader, bank, span, text))
             to.add(_FIGURES, _figure_rows(reader, bank, span))
             to.add(_FINDINGS, _finding_rows(reader, bank, span, text))
@@ -90,16 +90,6 @@ def room_for(folder: Path) -> int:
     """Bytes that a file may have: half of what is free on that disk."""
     room = os.statvfs(folder)
     return room.f_bavail * room.f_frsize // 2
-
-
-def _instants(reader: RecordReader) -> InstantText:
-    axes = axes_of(reader.sessions())
-
-    def text(instant: Instant) -> str:
-        axis = axes.get(instant.session)
-        return utc_text(instant.at_ms + (axis.correction_ms if axis else 0))
-
-    return text
 
 
 # -- readings --

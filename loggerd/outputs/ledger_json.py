@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from loggerd.analysis.axis import SessionAxis, shown_ms
 from loggerd.model.ledger import Entry, Instant, LedgerName, MarkSpan
 from loggerd.model.marks import Mark
 
@@ -20,6 +21,11 @@ def utc_text(at_ms: int) -> str:
 def instant_text(instant: Instant) -> str:
     """An instant without any correction of its session's clock."""
     return utc_text(instant.at_ms)
+
+
+def corrected_text(axes: Mapping[int, SessionAxis]) -> InstantText:
+    """Instants with what the clock of their session was corrected by later."""
+    return lambda instant: utc_text(shown_ms(axes, instant))
 
 
 def entry_values(entry: Entry, text: InstantText = instant_text) -> dict[str, Any]:

@@ -19,7 +19,6 @@ from loggerd.outputs.web.asking import Ask, CannotBeUsed, NotThere, Route
 from loggerd.outputs.web.handed_in import WAIT_SECONDS, Stage, fate_of, form_uid, waiting_words
 from loggerd.outputs.web.local_times import day_ms, number_of
 from loggerd.outputs.web.logger_views import instant_with_age
-from loggerd.plans import axes_of
 from loggerd.store.record import PageWish
 from loggerd.taking_in import ALARM_ACTION, action_body, hand_in
 from loggerd.wording.alarm_part import headline
@@ -146,7 +145,7 @@ def _told(ask: Ask) -> Said | None:
     change = ask.record.last_alarm_change(key, act.event)
     if change is None:
         return None
-    view = change_view(ask.words, change, axes_of(ask.record.sessions()))
+    view = change_view(ask.words, change, ask.axes)
     return Said(f"Taken in. {view.title}: {view.event} by {view.who}, {view.at}.")
 
 
@@ -166,8 +165,7 @@ def _history(ask: Ask) -> Response:
         day_ms(until_day, ask.zone, after=True),
     )
     rows = ask.record.pages.alarm_changes(names[chosen], wish)
-    axes = axes_of(ask.record.sessions())
-    shown = [change_view(ask.words, one, axes) for one in rows[:_MOST_CHANGES]]
+    shown = [change_view(ask.words, one, ask.axes) for one in rows[:_MOST_CHANGES]]
     older = ""
     if len(rows) > _MOST_CHANGES:
         query = {"of": chosen, "from": from_day, "until": until_day, "before": str(shown[-1].number)}

@@ -5,16 +5,15 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 
 from loggerd.alarms.lifecycle import after
-from loggerd.analysis.axis import SessionAxis
+from loggerd.analysis.axis import SessionAxis, shown_ms
 from loggerd.analysis.findings import newest
 from loggerd.letters import Letters
 from loggerd.model.alarm import Alarm, AlarmEvent, AlarmKey, AlarmState
 from loggerd.model.finding import Finding
-from loggerd.model.ledger import Instant
 from loggerd.outputs.web.asking import Ask
-from loggerd.plans import axes_of
 from loggerd.store.record import StoredAlarmChange
 from loggerd.wording.alarm_part import Site, headline, in_full
 from loggerd.wording.details import Details
@@ -99,10 +98,8 @@ class ChangeView:
 
 def alarms_view(ask: Ask) -> AlarmsView:
     """What stands and what is hidden."""
-    axes = axes_of(ask.record.sessions())
-    alarms = [
-        shown(one, lambda at: _wall_ms(at, axes)) for one in ask.record.alarms() if one.state is not AlarmState.NORMAL
-    ]
+    axes = ask.axes
+    alarms = [shown(one, partial(shown_ms, axes)) for one in ask.record.alarms() if one.state is not AlarmState.NORMAL]
     banks = sorted({one.key.bank for one in alarms} & {one.name for one in ask.site.banks})
     found = {bank: newest(one.finding for one in ask.record.newest_findings(bank)) for bank in banks}
     site = Letters(ask.site).site(ask.record)
@@ -167,7 +164,7 @@ def _hidden_facts(ask: Ask, alarm: Alarm, axes: Mapping[int, SessionAxis]) -> li
     facts = []
     change = ask.record.last_alarm_change(alarm.key, _HIDES[alarm.state])
     if change is not None:
-        at_ms = _wall_ms(change.change.at, axes)
+        at_ms = shown_ms(axes, change.change.at)
         facts.append(("Hidden by", f"{one_line(change.change.who)}, {ask.words.instant(at_ms)}"))
         facts.append(("Why", one_line(change.change.why) or "no reason was given"))
     if alarm.state is AlarmState.SUPPRESSED:
@@ -202,15 +199,10 @@ def change_view(reader: Reader, stored: StoredAlarmChange, axes: Mapping[int, Se
     change = stored.change
     return ChangeView(
         stored.id,
-        reader.instant(_wall_ms(change.at, axes)),
+        reader.instant(shown_ms(axes, change.at)),
         headline(reader, change.key),
         reader.texts.events[change.event.value],
         reader.texts.states[change.after.value],
         one_line(change.who),
         one_line(change.why),
     )
-
-
-def _wall_ms(at: Instant, axes: Mapping[int, SessionAxis]) -> int:
-    axis = axes.get(at.session)
-    return at.at_ms + (0 if axis is None else axis.correction_ms)

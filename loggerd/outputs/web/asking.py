@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo
 
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
+from loggerd.analysis.axis import SessionAxis
 from loggerd.clock import Clock
 from loggerd.model.access import Need, SignedIn
 from loggerd.outputs.web.rendering import Rendering
+from loggerd.plans import axes_of
 from loggerd.settings.site import SiteSettings
 from loggerd.store.record import RecordReader
 from loggerd.wording.reader import Reader
@@ -62,6 +65,11 @@ class Ask:
     @property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.site.site.timezone)
+
+    @cached_property
+    def axes(self) -> Mapping[int, SessionAxis]:
+        """The time axes of all sessions, read once. Raises StoreError."""
+        return axes_of(self.record.sessions())
 
     def bank(self) -> str:
         """The bank that the path names. Raises NotThere."""

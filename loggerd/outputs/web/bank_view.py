@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 
-from loggerd.analysis.axis import SessionAxis
+from loggerd.analysis.axis import SessionAxis, shown_ms
 from loggerd.analysis.compared_blocks import BlocksByPhase, blocks_by_phase
 from loggerd.analysis.findings import newest
 from loggerd.letters import Letters
@@ -16,7 +17,6 @@ from loggerd.model.alarm import Alarm
 from loggerd.model.ledger import Instant, LedgerName
 from loggerd.model.marks import Mark
 from loggerd.outputs.web.asking import Ask
-from loggerd.plans import axes_of
 from loggerd.store.record import TakenIn
 from loggerd.wording.alarm_part import Site
 from loggerd.wording.bank_answer import CYCLE_DAYS, BankAnswer, BankKnown, answer_of
@@ -40,9 +40,7 @@ class SiteLook:
     now_ms: int
 
     def shown_ms(self, instant: Instant) -> int:
-        """An instant as it is shown, where the clock was set right later."""
-        axis = self.axes.get(instant.session)
-        return instant.at_ms + (axis.correction_ms if axis is not None else 0)
+        return shown_ms(self.axes, instant)
 
 
 @dataclass(frozen=True)
@@ -65,10 +63,8 @@ class MarkCount:
 
 def look_at_site(ask: Ask) -> SiteLook:
     """Raises StoreError."""
-    axes = axes_of(ask.record.sessions())
-    look = SiteLook((), axes, Letters(ask.site).site(ask.record), ask.clock.wall_ms())
-    alarms = tuple(shown(one, look.shown_ms) for one in ask.record.alarms())
-    return SiteLook(alarms, axes, look.site, look.now_ms)
+    alarms = tuple(shown(one, partial(shown_ms, ask.axes)) for one in ask.record.alarms())
+    return SiteLook(alarms, ask.axes, Letters(ask.site).site(ask.record), ask.clock.wall_ms())
 
 
 def loggers_cards(ask: Ask, look: SiteLook) -> tuple[AlarmCard, ...]:

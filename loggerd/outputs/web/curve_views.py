@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from markupsafe import Markup
 
-from loggerd.analysis.axis import SessionAxis
+from loggerd.analysis.axis import shown_ms
 from loggerd.model.channels import Quantity
-from loggerd.model.ledger import Instant, LedgerName, PhaseKind
+from loggerd.model.ledger import LedgerName, PhaseKind
 from loggerd.outputs.curves import DAY_MS, Column, Curve, block_spread
 from loggerd.outputs.web.asking import Ask
-from loggerd.plans import axes_of
 from loggerd.store.record import EntryWish
 from loggerd.wording.chart import STYLES, Axes, Chart, Line, Sign, Stretch, key_mark, svg
 from loggerd.wording.log_book import entry_words, kind_words
@@ -75,19 +74,14 @@ class Happened:
     phases: tuple[Stretch, ...]
 
 
-def shown_ms(axes: Mapping[int, SessionAxis], instant: Instant) -> int:
-    """An instant as it is shown, where the clock was set right later."""
-    axis = axes.get(instant.session)
-    return instant.at_ms + (axis.correction_ms if axis is not None else 0)
-
-
-def happened(ask: Ask, bank: str, from_ms: int, until_ms: int, axes: Mapping[int, SessionAxis]) -> Happened:
+def happened(ask: Ask, bank: str, from_ms: int, until_ms: int) -> Happened:
     """Log book and phases of a stretch of time."""
     phases: tuple[Stretch, ...] = ()
     if until_ms - from_ms <= PHASES_MS:
         spans = ask.record.entry_spans(EntryWish(bank, LedgerName.PHASES, from_ms, until_ms), _MOST_PHASES)
         phases = tuple(
-            Stretch(shown_ms(axes, one.start), shown_ms(axes, one.end), _LETTERS.get(one.kind, "R")) for one in spans
+            Stretch(shown_ms(ask.axes, one.start), shown_ms(ask.axes, one.end), _LETTERS.get(one.kind, "R"))
+            for one in spans
         )
     return Happened(log_signs(ask, bank, from_ms, until_ms), phases)
 
@@ -204,8 +198,3 @@ def _together(found: Curve, quantity: Quantity) -> Column | None:
     np.add.at(count, inverse, 1)
     times = every * found.step_ms + found.from_ms
     return Column(blocks[0].channel, times, low, total / count, high, count, sum(one.outside for one in blocks))
-
-
-def session_axes(ask: Ask) -> Mapping[int, SessionAxis]:
-    """The time axes of all sessions."""
-    return axes_of(ask.record.sessions())

@@ -10,7 +10,7 @@ from loggerd.model.access import Need
 from loggerd.model.channels import Channel, Quantity
 from loggerd.outputs.curves import DAY_MS, MOST_POINTS, Curve, channels_of, curve, curve_values
 from loggerd.outputs.web.asking import Ask, CannotBeUsed, Route
-from loggerd.outputs.web.curve_views import CHART_POINTS, PHASES_MS, curve_charts, happened, session_axes
+from loggerd.outputs.web.curve_views import CHART_POINTS, PHASES_MS, curve_charts, happened
 from loggerd.outputs.web.time_span import span_of, span_query
 
 _WIDTHS = (("day", DAY_MS), ("week", 7 * DAY_MS), ("month", 30 * DAY_MS), ("year", 365 * DAY_MS))
@@ -86,7 +86,7 @@ def find_curve(ask: Ask, wish: Wish, most: int) -> Curve:
 def _curves(ask: Ask) -> Response:
     wish = wish_of(ask)
     found = find_curve(ask, wish, CHART_POINTS)
-    beside = happened(ask, wish.bank, wish.from_ms, wish.until_ms, session_axes(ask))
+    beside = happened(ask, wish.bank, wish.from_ms, wish.until_ms)
     span = span_query(wish.from_ms, wish.until_ms, ask.zone)
     return ask.page(
         "curves.html",

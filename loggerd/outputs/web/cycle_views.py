@@ -6,12 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
-from loggerd.analysis.axis import SessionAxis
+from loggerd.analysis.axis import SessionAxis, shown_ms
 from loggerd.analysis.figures import CYCLE_FIGURES
 from loggerd.model.ledger import Entry, Figure, Instant, MarkSpan
 from loggerd.model.marks import Mark
 from loggerd.outputs.web.asking import Ask
-from loggerd.outputs.web.curve_views import shown_ms
 from loggerd.store.record import FindingPoint, RecordReader
 from loggerd.wording.reader import Reader
 

@@ -10,13 +10,14 @@ from dataclasses import dataclass, field
 from markupsafe import Markup
 from starlette.responses import Response
 
-from loggerd.analysis.axis import SessionAxis
+from loggerd.analysis.axis import SessionAxis, shown_ms
 from loggerd.model.access import Need
 from loggerd.model.ledger import Entry, Figure, LedgerName
 from loggerd.outputs.curves import channels_of, curve
-from loggerd.outputs.ledger_json import entry_values, utc_text
+from loggerd.outputs.ledger_csv import columns_of, flat_row
+from loggerd.outputs.ledger_json import corrected_text, entry_values
 from loggerd.outputs.web.asking import Ask, CannotBeUsed, NotThere, Route
-from loggerd.outputs.web.curve_views import CHART_POINTS, ChartView, curve_charts, happened, session_axes, shown_ms
+from loggerd.outputs.web.curve_views import CHART_POINTS, ChartView, curve_charts, happened
 from loggerd.outputs.web.curves import usual_channels
 from loggerd.outputs.web.cycle_views import (
     CycleRow,
@@ -59,14 +60,10 @@ class Wish:
 
     @property
     def entries(self) -> EntryWish:
-        wish = EntryWish(self.bank, LedgerName.CYCLES)
-        return EntryWish(
-            self.bank,
-            LedgerName.CYCLES,
-            wish.from_ms if self.from_ms is None else self.from_ms,
-            wish.until_ms if self.until_ms is None else self.until_ms,
-            ("depth_of_discharge", self.depth / 100.0) if self.depth > 0.0 else None,
-        )
+        span = {"from_ms": self.from_ms, "until_ms": self.until_ms}
+        least = ("depth_of_discharge", self.depth / 100.0) if self.depth > 0.0 else None
+        told = {name: at_ms for name, at_ms in span.items() if at_ms is not None}
+        return EntryWish(self.bank, LedgerName.CYCLES, **told, least=least)
 
 
 @dataclass(frozen=True)
@@ -109,7 +106,7 @@ def find_page(ask: Ask, wish: Wish) -> EntryPage:
 def _cycles(ask: Ask) -> Response:
     wish = wish_of(ask)
     page = find_page(ask, wish)
-    axes = session_axes(ask)
+    axes = ask.axes
     entries = [one.entry for one in page.entries]
     opened = open_cycle(ask, wish.bank) if wish.before is None and wish.until_ms is None else OpenCycle()
     numbers: list[int | None] = [one.id for one in page.entries]
@@ -217,24 +214,12 @@ def _csv(ask: Ask) -> Response:
     """What a page of the ledger shows, as a file; times in UTC."""
     wish = wish_of(ask)
     page = find_page(ask, wish)
-    axes = session_axes(ask)
-    rows = [
-        {"id": one.id, **entry_values(one.entry, lambda instant: utc_text(shown_ms(axes, instant)))}
-        for one in page.entries
-    ]
-    names = list(dict.fromkeys(name for row in rows for name in row))
+    text = corrected_text(ask.axes)
+    rows = [flat_row({"id": one.id, **entry_values(one.entry, text)}) for one in page.entries]
     to = io.StringIO()
-    writer = csv.writer(to, lineterminator="\n")
-    heading: list[str] = []
-    for name in names:
-        heading += [f"{name}_low", f"{name}_high"] if name.endswith("_band") else [name]
-    writer.writerow(heading or ["id", "start", "end", "complete"])
-    for row in rows:
-        cells: list[object] = []
-        for name in names:
-            value = row.get(name)
-            cells += (value or ["", ""]) if name.endswith("_band") else ["" if value is None else value]
-        writer.writerow(cells)
+    writer = csv.DictWriter(to, columns_of(rows) or ["id", "start", "end", "complete"], lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
     headers = {"Content-Disposition": 'attachment; filename="cycles.csv"'}
     return Response(to.getvalue(), media_type="text/csv; charset=utf-8", headers=headers)
 
@@ -246,11 +231,11 @@ def _cycle(ask: Ask) -> Response:
     stored = ask.record.entry(bank, identity)
     if stored is None or stored.entry.ledger is not LedgerName.CYCLES:
         raise NotThere("there is no such cycle in the ledger of this bank; it may have been told anew")
-    entry, axes = stored.entry, session_axes(ask)
+    entry, axes = stored.entry, ask.axes
     start, end = shown_ms(axes, entry.start), shown_ms(axes, entry.end)
     begin, until = start - _EDGE_MS, end + _EDGE_MS
     found = curve(ask.record, ask.site, bank, usual_channels(channels_of(ask.record, bank)), begin, until, CHART_POINTS)
-    beside = happened(ask, bank, begin, until, axes)
+    beside = happened(ask, bank, begin, until)
     marks = marks_within(ask.record, bank, entry.start.at_ms, entry.end.at_ms)
     earlier = ask.record.newest_entries(EntryWish(bank, LedgerName.CYCLES), 1, identity).entries
     return ask.page(

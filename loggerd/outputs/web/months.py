@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from markupsafe import Markup
 from starlette.responses import Response
 
+from loggerd.analysis.axis import shown_ms
 from loggerd.analysis.findings import newest, spec_of
 from loggerd.model.access import Need
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import Instant
 from loggerd.outputs.curves import DAY_MS
 from loggerd.outputs.web.asking import Ask, Route
-from loggerd.outputs.web.curve_views import ChartView, KeyLine, log_signs, session_axes, shown_ms
+from loggerd.outputs.web.curve_views import ChartView, KeyLine, log_signs
 from loggerd.outputs.web.time_span import span_of
 from loggerd.store.record import FindingPoint
 from loggerd.wording.chart import Axes, Chart, Points, Sign, key_mark, svg
@@ -153,7 +154,6 @@ class _Gather:
         self.ask, self.bank, self.span, self.known = ask, bank, span, known
         begin, until = span
         self._edges = [begin + (until - begin) * place // MOST_POINTS for place in range(MOST_POINTS + 1)]
-        self._axes = session_axes(ask)
 
     def points(self, source: Source) -> tuple[str, list[FindingPoint]]:
         """Of which subject, and its points: at most MOST_POINTS."""
@@ -173,7 +173,7 @@ class _Gather:
         return max(values, key=lambda subject: values[subject]) if values else ""
 
     def shown(self, point: FindingPoint) -> int:
-        return shown_ms(self._axes, Instant(point.at_session, point.at_ms))
+        return shown_ms(self.ask.axes, Instant(point.at_session, point.at_ms))
 
     def saying(self, names: Sequence[str]) -> tuple[Said, ...]:
         """What holds now, of the bank."""

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
-from loggerd.model.ledger import Instant
-from loggerd.outputs.ledger_json import InstantText, utc_text
+from loggerd.outputs.ledger_json import InstantText, corrected_text
 from loggerd.outputs.web.api.endpoint import Call, Parameter
 from loggerd.outputs.web.api.kinds import Name, Time, Whole
 from loggerd.outputs.web.asking import NotThere
-from loggerd.plans import axes_of
 from loggerd.store.record import PageWish
 
 MOST_ROWS = 500
@@ -31,13 +29,7 @@ Row = TypeVar("Row")
 
 def instants(call: Call) -> InstantText:
     """Instants as ISO-8601 UTC, with what the clock of their session was corrected by later."""
-    axes = axes_of(call.ask.record.sessions())
-
-    def text(instant: Instant) -> str:
-        axis = axes.get(instant.session)
-        return utc_text(instant.at_ms + (axis.correction_ms if axis else 0))
-
-    return text
+    return corrected_text(call.ask.axes)
 
 
 def bank_asked_for(call: Call) -> str | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from loggerd.errors import StoreDamaged
 from loggerd.model.bank import Series
@@ -11,7 +11,7 @@ from loggerd.model.scan import Integers, ScanBlock
 from loggerd.store import summaries
 from loggerd.store.blocks import count_readings, cut_by_window, join_blocks, settled_wall_ms
 from loggerd.store.bundle import decode_bundle, encode_bundle
-from loggerd.store.codec import encode_block
+from loggerd.store.codec import decode_block, encode_block
 from loggerd.store.hot import HotCommit, HotWriter, hot_commits
 
 MONO, OFFSET, CLOCK = -1, -2, -3
@@ -158,3 +158,14 @@ class ReadingsWriter:
 
 def _rising(stamps: Integers) -> bool:
     return len(stamps) > 0 and bool((stamps[1:] > stamps[:-1]).all())
+
+
+def sealed_block(payload: bytes, tag: tuple[int, int, int], device: str, wanted: Collection[int]) -> ScanBlock:
+    """The scans of a sealed hour, with only the wanted series. `tag`: session, number of the device, window.
+
+    Raises StoreDamaged when the check sum is wrong.
+    """
+    columns = decode_block(payload, tag, {*wanted, MONO, OFFSET, CLOCK}).by_id
+    series = tuple(identity for identity in columns if identity > 0)
+    stamps = columns[MONO], columns[OFFSET], columns[CLOCK]
+    return ScanBlock(device, tag[0], series, *stamps, tuple(columns[identity] for identity in series))

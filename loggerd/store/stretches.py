@@ -11,9 +11,8 @@ from loggerd.errors import StoreDamaged
 from loggerd.model.scan import ScanBlock
 from loggerd.store.blocks import pick, settled_wall_ms
 from loggerd.store.bundle import decode_bundle
-from loggerd.store.codec import decode_block
 from loggerd.store.hot import hot_sessions
-from loggerd.store.readings import CLOCK, MONO, OFFSET
+from loggerd.store.readings import sealed_block
 from loggerd.store.sessions import hot_of_session
 
 # Far longer than an hour block can be by the wall clock, save one in which the clock was set by days.
@@ -28,7 +27,6 @@ def sealed_stretch(connection: sqlite3.Connection, wanted: Collection[int], span
     In no order; what fails its check sum is left out, as a gap.
     """
     names: dict[int, str] = dict(connection.execute("SELECT id, name FROM device"))
-    columns = set(wanted) | {MONO, OFFSET, CLOCK}
     for device in _devices(connection, wanted):
         rows = connection.execute(
             "SELECT b.session, b.window, b.payload FROM sealed b JOIN session s ON s.id = b.session"
@@ -38,50 +36,29 @@ def sealed_stretch(connection: sqlite3.Connection, wanted: Collection[int], span
         ).fetchall()
         for session, window, payload in rows:
             try:
-                found = decode_block(payload, (session, device, window), columns).by_id
+                block = sealed_block(payload, (session, device, window), names[device], wanted)
             except StoreDamaged:
                 continue
-            series = tuple(one for one in found if one > 0)
-            block = ScanBlock(
-                names[device],
-                session,
-                series,
-                found[MONO],
-                found[OFFSET],
-                found[CLOCK],
-                tuple(found[one] for one in series),
-            )
             yield from _inside(block, span)
 
 
 def hot_stretch(connection: sqlite3.Connection, wanted: Collection[int], span: Span) -> Iterator[ScanBlock]:
     """Likewise, scans that are not sealed yet."""
-    chosen = set(wanted)
     names: dict[int, str] = dict(connection.execute("SELECT id, name FROM device"))
     for session in hot_sessions(connection):
         for commit in hot_of_session(connection, session):
             try:
-                blocks = decode_bundle(commit.payload, commit.tag, names.get)
+                blocks = decode_bundle(commit.payload, commit.tag, names.get, wanted)
             except StoreDamaged:
                 continue
             for block in blocks:
-                if chosen.intersection(block.series):
-                    yield from _inside(_only(block, chosen), span)
+                yield from _inside(block, span)
 
 
 def _devices(connection: sqlite3.Connection, wanted: Collection[int]) -> list[int]:
     marks = ",".join("?" * len(wanted))
     rows = connection.execute(f"SELECT DISTINCT device FROM series WHERE id IN ({marks})", tuple(wanted))
     return [int(row[0]) for row in rows]
-
-
-def _only(block: ScanBlock, chosen: set[int]) -> ScanBlock:
-    kept = [place for place, one in enumerate(block.series) if one in chosen]
-    series = tuple(block.series[place] for place in kept)
-    counts = tuple(block.counts[place] for place in kept)
-    return ScanBlock(
-        block.device, block.boot, series, block.mono_ms, block.wall_minus_mono_ms, block.clock, counts
-    )  # fmt: skip
 
 
 def _inside(block: ScanBlock, span: Span) -> Iterator[ScanBlock]:

@@ -18,10 +18,9 @@ from loggerd.errors import StoreDamaged, StoreError
 from loggerd.model.scan import ScanBlock
 from loggerd.store.blocks import join_blocks, pick, settled_wall_ms
 from loggerd.store.bundle import decode_bundle
-from loggerd.store.codec import decode_block
 from loggerd.store.connection import snapshot
 from loggerd.store.hot import HotCommit, hot_commits, hot_windows
-from loggerd.store.readings import CLOCK, MONO, OFFSET
+from loggerd.store.readings import sealed_block
 from loggerd.store.shapes import HOUR_MS, DamagedBlock, Position, ScanWindow
 
 _BEFORE_ALL = -(2**63)
@@ -49,7 +48,6 @@ class WindowReader:
     def __init__(self, connection: sqlite3.Connection, wanted: frozenset[int], span: tuple[int, int]) -> None:
         self._connection = connection
         self._wanted = wanted
-        self._columns = wanted | {MONO, OFFSET, CLOCK}
         self._from_ms, self._until_ms = span
         marks = ",".join("?" * len(wanted))
         self._devices = [
@@ -122,18 +120,7 @@ class WindowReader:
             fetched.damaged.append(place)
 
     def _sealed(self, session: int, fetched: _Fetched, device: str, payload: bytes) -> ScanBlock:
-        tag = (session, self._numbers[device], fetched.window)
-        columns = decode_block(payload, tag, self._columns).by_id
-        series = tuple(identity for identity in columns if identity > 0)
-        return ScanBlock(
-            device,
-            session,
-            series,
-            columns[MONO],
-            columns[OFFSET],
-            columns[CLOCK],
-            tuple(columns[identity] for identity in series),
-        )
+        return sealed_block(payload, (session, self._numbers[device], fetched.window), device, self._wanted)
 
     def _cut(self, block: ScanBlock, after_mono_ms: int) -> ScanBlock:
         start = int(np.searchsorted(block.mono_ms, after_mono_ms, side="right"))

@@ -93,6 +93,15 @@ def mail_server(mail: MailSettings) -> MailServer:
     )
 
 
+def hand_in_mail(table: MailSettings, address: str, content: bytes, attempt: Attempt) -> Outcome:
+    """One try to hand a mail to the server. The password is read at each: it may be mended while the service runs."""
+    try:
+        server = mail_server(table)
+    except DeliveryRefused as error:
+        return Outcome(str(error), trouble=Trouble.SETUP)
+    return send_mail(server, address, content, attempt)
+
+
 def letter_bytes(settings: SiteSettings, letter: Letter, mail: Mail, message_id: str) -> bytes:
     """The mail as it is sent."""
     assert settings.mail is not None
@@ -102,7 +111,7 @@ def letter_bytes(settings: SiteSettings, letter: Letter, mail: Mail, message_id:
 
 
 def mail_way(settings: SiteSettings, table: MailSettings, compose: Compose) -> Way:
-    """Mail to the keepers. The password is read at each try: it may be mended while the service runs."""
+    """Mail to the keepers."""
 
     def composed(letter: Letter, message_id: str, reader: RecordReader) -> tuple[str, bytes]:
         try:
@@ -115,11 +124,7 @@ def mail_way(settings: SiteSettings, table: MailSettings, compose: Compose) -> W
         return mail.subject, letter_bytes(settings, letter, mail, message_id)
 
     def send(mail: OutboxMail, content: bytes, attempt: Attempt) -> Outcome:
-        try:
-            server = mail_server(table)
-        except DeliveryRefused as error:
-            return Outcome(str(error), trouble=Trouble.SETUP)
-        return send_mail(server, mail.address, content, attempt)
+        return hand_in_mail(table, mail.address, content, attempt)
 
     receivers = tuple(one for one in receivers_of(settings) if one.lane is Lane.MAIL)
     return Way(Lane.MAIL, receivers, composed, lambda: new_message_id(table.sender), send, table.timeout_seconds)
@@ -131,11 +136,10 @@ def _signed(settings: SiteSettings, mail: Mail) -> Mail:
     if table is None or not table.signed or not mail.head:
         return mail
     try:
-        secret = read_secret("secret", table.secret_file, table.secret_env, table.secret_credential)
+        return signed_mail(mail, table.secret())
     except DeliveryRefused as error:
         _log.warning("a sign of life is mailed without its signature: %s", error)
         return mail
-    return signed_mail(mail, secret.encode())
 
 
 def _webhook_way(settings: SiteSettings, table: WebhookSettings, tell: Tell) -> Way:
@@ -149,10 +153,9 @@ def _webhook_way(settings: SiteSettings, table: WebhookSettings, tell: Tell) -> 
 
     def send(mail: OutboxMail, content: bytes, attempt: Attempt) -> Outcome:
         try:
-            secret = read_secret("secret", table.secret_file, table.secret_env, table.secret_credential)
+            hook = Webhook(table.url, table.secret(), table.ca_file, table.timeout_seconds)
         except DeliveryRefused as error:
             return Outcome(str(error), trouble=Trouble.SETUP)
-        hook = Webhook(table.url, secret.encode(), table.ca_file, table.timeout_seconds)
         return call_webhook(hook, mail.message_id, content, attempt)
 
     receivers = tuple(one for one in receivers_of(settings) if one.lane is Lane.WEBHOOK)

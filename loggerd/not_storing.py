@@ -16,18 +16,15 @@ from zoneinfo import ZoneInfo
 from loggerd.alarms.conditions import condition_of
 from loggerd.alarms.from_health import LONGEST_NOT_STORED_MS, LoggerHealth, conditions_of_logger
 from loggerd.clock import Clock
-from loggerd.errors import DeliveryRefused
 from loggerd.letters import Letters
-from loggerd.mailing import mail_server, receivers_of
+from loggerd.mailing import hand_in_mail, receivers_of
 from loggerd.model.alarm import Alarm, AlarmChange, AlarmEvent, AlarmState, ConditionNow
 from loggerd.model.ledger import Instant
 from loggerd.model.outbox import Lane
 from loggerd.outputs.attempt import Attempt, Runner
 from loggerd.outputs.bare_mail import COMPOSING_FAULTS
 from loggerd.outputs.mail_form import mail_bytes, new_message_id
-from loggerd.outputs.mail_sending import send_mail
 from loggerd.outputs.notify import Receiver
-from loggerd.outputs.outcome import Outcome, Trouble
 from loggerd.settings.delivery import MailSettings
 from loggerd.settings.site import SiteSettings
 from loggerd.waiting import NotStored
@@ -128,18 +125,13 @@ class NotStoringMail:
 
     def _try(self, receiver: Receiver, one: _ToOne, now_ms: int) -> None:
         self._attempt = attempt = Attempt(self._table.timeout_seconds)
-        outcome = self._runner.run(attempt, lambda running: self._send(receiver, one, running))
+        outcome = self._runner.run(
+            attempt, lambda running: hand_in_mail(self._table, receiver.address, one.content, running)
+        )
         self._attempt = None
         one.told, one.given_up, one.next_ms = outcome.accepted, outcome.refused, now_ms + RETRY_MS
         if not outcome.accepted:
             _log.warning("mail to %s that readings are not stored: %s", receiver.name, outcome.answer)
-
-    def _send(self, receiver: Receiver, one: _ToOne, attempt: Attempt) -> Outcome:
-        try:
-            server = mail_server(self._table)
-        except DeliveryRefused as error:
-            return Outcome(str(error), trouble=Trouble.SETUP)
-        return send_mail(server, receiver.address, one.content, attempt)
 
     def _run(self) -> None:
         while not self._stopping.wait(LOOK_SECONDS):

@@ -32,7 +32,7 @@ from loggerd.alarms.heartbeats import (
 )
 from loggerd.clock import Clock
 from loggerd.errors import DeliveryRefused, StoreError
-from loggerd.mailing import keeper_receiver, mail_server
+from loggerd.mailing import hand_in_mail, keeper_receiver
 from loggerd.model.alarm import AlarmKey
 from loggerd.model.scan import ClockState
 from loggerd.outputs.attempt import Attempt, Runner
@@ -40,11 +40,9 @@ from loggerd.outputs.back_off import wait_ms
 from loggerd.outputs.bare_mail import COMPOSING_FAULTS
 from loggerd.outputs.heartbeat_mail import Mailbox, heartbeat_mail
 from loggerd.outputs.mail_form import mail_bytes, new_message_id
-from loggerd.outputs.mail_sending import send_mail
 from loggerd.outputs.outcome import Outcome, Trouble
 from loggerd.outputs.signing import is_right, signed_content
 from loggerd.outputs.watch_state import Now, StateFile, boot_name, off_ms
-from loggerd.settings.secret_places import read_secret
 from loggerd.settings.texts import load_texts
 from loggerd.settings.watch import WatchedSite, WatchSettings
 from loggerd.wording.filling import one_line
@@ -176,7 +174,7 @@ class Watcher:
     def _secret(self, name: str, site: WatchedSite) -> bytes | None:
         """None where it cannot be read just now."""
         try:
-            return read_secret("secret", site.secret_file, site.secret_env, site.secret_credential).encode()
+            return site.secret()
         except DeliveryRefused as error:
             self._tell(f"{name} secret", f'nothing of "{name}" can count: {error}')
             return None
@@ -277,15 +275,11 @@ class Watcher:
         return Reader(load_texts(keeper.language), self._zone, keeper.units == "fahrenheit")
 
     def _send(self, notice: Notice) -> Outcome:
-        assert self._settings.mail is not None
-        try:
-            server = mail_server(self._settings.mail)
-        except DeliveryRefused as error:
-            return Outcome(str(error), trouble=Trouble.SETUP)
-        address = self._receivers[notice.keeper].address
-        self._attempt = attempt = Attempt(server.timeout_seconds)
+        table, address = self._settings.mail, self._receivers[notice.keeper].address
+        assert table is not None
+        self._attempt = attempt = Attempt(table.timeout_seconds)
         outcome = self._runner.run(
-            attempt, lambda running: send_mail(server, address, notice.content.encode("ascii"), running)
+            attempt, lambda running: hand_in_mail(table, address, notice.content.encode("ascii"), running)
         )
         self._attempt = None
         return outcome

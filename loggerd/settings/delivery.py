@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from loggerd.settings.base import FilePath, Name, PlainText, Table
-from loggerd.settings.secret_places import CREDENTIAL_NAME, VARIABLE_NAME
+from loggerd.settings.secret_places import CREDENTIAL_NAME, VARIABLE_NAME, read_secret
 from loggerd.settings.urls import URL_WORDS, plain_url
 
 WEBHOOK = "webhook"
@@ -139,47 +139,11 @@ class KeeperSettings(Table):
         return None if self.quiet is None else (time.fromisoformat(self.quiet[0]), time.fromisoformat(self.quiet[1]))
 
 
-class WebhookSettings(Table):
-    """[webhook]: a program that is told by JSON. The secret stands elsewhere, never in this file."""
+class SecretTable(Table):
+    """A table with a secret for signatures, which stands elsewhere, never in this file."""
 
-    url: Annotated[str, AfterValidator(plain_url)] = Field(max_length=500, description=URL_WORDS)
     secret_file: FilePath | None = Field(
-        default=None, description="the path of a file that holds the secret for the signature and nothing else"
-    )
-    secret_env: str | None = Field(
-        default=None,
-        pattern=VARIABLE_NAME,
-        description="the name, in capitals, of an environment variable that holds the secret; not the secret itself",
-    )
-    secret_credential: str | None = Field(
-        default=None,
-        pattern=CREDENTIAL_NAME,
-        description="the name of a systemd credential that holds the secret; not the secret itself",
-    )
-    least_priority: PriorityName = Field(
-        default="low", description='"low", "medium", "high" or "critical": the least that is told'
-    )
-    ca_file: FilePath | None = Field(
-        default=None, description="the path of a file of certificates to trust instead of the system's"
-    )
-    timeout_seconds: float = Field(
-        default=60, ge=1, le=600, description="a number from 1 to 600: seconds that one call may take"
-    )
-
-
-class HeartbeatSettings(Table):
-    """[heartbeat]: a sign of life every day, whose absence can be noticed elsewhere."""
-
-    at: ClockTime = Field(default="06:00", description=f"{_CLOCK}: when it is sent, local time of the site")
-    to: tuple[str, ...] = Field(
-        strict=False,
-        min_length=1,
-        max_length=20,
-        description='a list of names of keepers, or "webhook": who gets the sign of life',
-    )
-    secret_file: FilePath | None = Field(
-        default=None,
-        description="the path of a file that holds the secret for the signature of mailed ones and nothing else",
+        default=None, description="the path of a file that holds the secret and nothing else"
     )
     secret_env: str | None = Field(
         default=None,
@@ -194,5 +158,43 @@ class HeartbeatSettings(Table):
 
     @property
     def signed(self) -> bool:
-        """Whether mailed signs of life carry a signature."""
+        """Whether what is sent carries a signature, or only what is signed counts."""
         return bool(self.secret_file or self.secret_env or self.secret_credential)
+
+    def secret(self) -> bytes:
+        """Read anew, as it may be mended while the service runs; empty where there is none. Raises DeliveryRefused."""
+        return read_secret("secret", self.secret_file, self.secret_env, self.secret_credential).encode()
+
+
+class WebhookSettings(SecretTable):
+    """[webhook]: a program that is told by JSON. The secret stands elsewhere, never in this file."""
+
+    url: Annotated[str, AfterValidator(plain_url)] = Field(max_length=500, description=URL_WORDS)
+    secret_file: FilePath | None = Field(
+        default=None, description="the path of a file that holds the secret for the signature and nothing else"
+    )
+    least_priority: PriorityName = Field(
+        default="low", description='"low", "medium", "high" or "critical": the least that is told'
+    )
+    ca_file: FilePath | None = Field(
+        default=None, description="the path of a file of certificates to trust instead of the system's"
+    )
+    timeout_seconds: float = Field(
+        default=60, ge=1, le=600, description="a number from 1 to 600: seconds that one call may take"
+    )
+
+
+class HeartbeatSettings(SecretTable):
+    """[heartbeat]: a sign of life every day, whose absence can be noticed elsewhere."""
+
+    at: ClockTime = Field(default="06:00", description=f"{_CLOCK}: when it is sent, local time of the site")
+    to: tuple[str, ...] = Field(
+        strict=False,
+        min_length=1,
+        max_length=20,
+        description='a list of names of keepers, or "webhook": who gets the sign of life',
+    )
+    secret_file: FilePath | None = Field(
+        default=None,
+        description="the path of a file that holds the secret for the signature of mailed ones and nothing else",
+    )

@@ -99,10 +99,9 @@ def _webhook(hook: WebhookSettings) -> dict[str, Any]:
     # The path of the address may be as good as a password.
     parts = urlsplit(hook.url)
     address = f"{parts.scheme}://{parts.netloc}"
-    secret = hook.secret_file or hook.secret_env or hook.secret_credential
-    signed = "signed" if secret else "NOT signed: whoever listens there cannot tell who calls"
+    signed = "signed" if hook.signed else "NOT signed: whoever listens there cannot tell who calls"
     words = f"{_LEAST[hook.least_priority]} are told to {address} (its path is not shown), {signed}"
-    return {"address": address, "signed": bool(secret), "words": words}
+    return {"address": address, "signed": hook.signed, "words": words}
 
 
 def _heartbeat(beat: HeartbeatSettings, settings: SiteSettings) -> dict[str, Any]:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pydantic import Field
 
 from loggerd.settings.base import FilePath, PlainText, Table
-from loggerd.settings.delivery import KeeperSettings, MailSettings
-from loggerd.settings.secret_places import CREDENTIAL_NAME, VARIABLE_NAME
+from loggerd.settings.delivery import KeeperSettings, MailSettings, SecretTable
 from loggerd.settings.site import SiteTable
 
 MEANT_FOR_SITES = ("banks", "escalate_to", "escalate_after_hours", "digest", "digest_at")
@@ -24,7 +23,7 @@ class WatcherTable(SiteTable):
     )
 
 
-class WatchedSite(Table):
+class WatchedSite(SecretTable):
     """[[site]]: a site whose sign of life is waited for. The secret stands elsewhere, never in this file."""
 
     name: PlainText = Field(
@@ -36,21 +35,6 @@ class WatchedSite(Table):
     secret_file: FilePath | None = Field(
         default=None, description="the path of a file that holds the secret of the signatures and nothing else"
     )
-    secret_env: str | None = Field(
-        default=None,
-        pattern=VARIABLE_NAME,
-        description="the name, in capitals, of an environment variable that holds the secret; not the secret itself",
-    )
-    secret_credential: str | None = Field(
-        default=None,
-        pattern=CREDENTIAL_NAME,
-        description="the name of a systemd credential that holds the secret; not the secret itself",
-    )
-
-    @property
-    def signed(self) -> bool:
-        """Whether only what is signed counts."""
-        return bool(self.secret_file or self.secret_env or self.secret_credential)
 
 
 class ListenSettings(Table):

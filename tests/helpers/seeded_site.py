@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import atexit
 import shutil
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -82,6 +83,7 @@ def tell(settings: SiteSettings, entry: LogEntry) -> None:
 @cache
 def _template(days: int) -> Path:
     folder = Path(mkdtemp(prefix="loggerd-seeded-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     make_site(folder, "cabin", days, (weak_block(),))
     return folder
 

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from loggerd.access.links import CAN_BE_ACKNOWLEDGED, acknowledge_link
 from loggerd.analysis.findings import newest
 from loggerd.errors import StoreError
-from loggerd.model.alarm import Alarm, AlarmEvent, AlarmKey, AlarmState
+from loggerd.model.alarm import Alarm, AlarmEvent, AlarmKey
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import LedgerName
 from loggerd.model.outbox import ItemKind, OutboxItem
@@ -29,6 +29,7 @@ from loggerd.wording.digest_figures import day_edges, days_of, summarise
 from loggerd.wording.heartbeat import Alive, compose_heartbeat, compose_test, utc_text
 from loggerd.wording.mail import Mail, compose
 from loggerd.wording.reader import Reader
+from loggerd.wording.standing import stands
 
 _log = logging.getLogger("loggerd")
 
@@ -157,12 +158,11 @@ class Letters:
 
 def standing(letter: Letter) -> tuple[Alarm, ...]:
     """Alarms that stand and concern the receiver."""
-    hidden = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
     own = letter.receiver.banks
     return tuple(
         alarm
         for key, alarm in sorted(letter.alarms.items())
-        if alarm.active and alarm.state not in hidden and (own is None or not key.bank or key.bank in own)
+        if stands(alarm) and (own is None or not key.bank or key.bank in own)
     )
 
 

@@ -9,7 +9,8 @@ from loggerd.alarms.lifecycle import after
 from loggerd.model.alarm import Alarm, AlarmEvent, AlarmState, ConditionNow
 from loggerd.model.ledger import Instant
 
-LONGEST_SHELF_MS = 30 * 86_400_000
+LONGEST_SHELF_HOURS = 720
+LONGEST_SHELF_MS = LONGEST_SHELF_HOURS * HOUR_MS
 _LEAST_REMEMBERED_MS = HOUR_MS
 _LONGEST_OFF_MS = 7 * 86_400_000
 
@@ -22,6 +23,14 @@ _ORDER = (
     AlarmEvent.RE_ALARMED,
 )
 """Order of one instant: what clears does so before it comes out of hiding, and what is raised is hidden first."""
+
+
+def shelf_end_ms(now_ms: int, hours: float) -> int:
+    """When a shelf of so many hours ends that is asked for now.
+
+    The longest ends a minute early: the clock by which it is judged may be a little behind.
+    """
+    return now_ms + min(round(hours * HOUR_MS), LONGEST_SHELF_MS - MINUTE_MS)
 
 
 @dataclass(frozen=True)

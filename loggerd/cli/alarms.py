@@ -102,9 +102,9 @@ def _stored(settings: SiteSettings, bank: str | None) -> tuple[list[Alarm], dict
 
 
 def _hidden(alarm: Alarm) -> bool:
-    from loggerd.model.alarm import AlarmState
+    from loggerd.wording.standing import HIDDEN
 
-    return alarm.state in (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
+    return alarm.state in HIDDEN
 
 
 def _shown_text(axes: dict[int, SessionAxis], zone: str) -> Callable[[Instant], str]:
@@ -186,6 +186,7 @@ def _history(arguments: argparse.Namespace, settings: SiteSettings) -> int:
 
 
 def _act(arguments: argparse.Namespace, settings: SiteSettings) -> int:
+    from loggerd.alarms.due import LONGEST_SHELF_HOURS, shelf_end_ms
     from loggerd.clock import SystemClock
     from loggerd.inbox import new_uid
     from loggerd.model.alarm import AlarmEvent, KeeperAction
@@ -194,9 +195,9 @@ def _act(arguments: argparse.Namespace, settings: SiteSettings) -> int:
     clock = SystemClock()
     until_ms = None
     if arguments.what == "shelve":
-        if arguments.hours is None or arguments.hours > 720:
-            raise WordsError("how long? Expected --hours of at most 720 (30 days)")
-        until_ms = clock.wall_ms() + round(arguments.hours * 3_600_000)
+        if arguments.hours is None or arguments.hours > LONGEST_SHELF_HOURS:
+            raise WordsError(f"how long? Expected --hours of at most {LONGEST_SHELF_HOURS} (30 days)")
+        until_ms = shelf_end_ms(clock.wall_ms(), arguments.hours)
     chosen = _chosen(arguments, settings)
     who = arguments.who or getpass.getuser()
     waiting = False

@@ -8,13 +8,14 @@ from urllib.parse import urlencode
 
 from starlette.responses import Response
 
+from loggerd.alarms.due import shelf_end_ms
 from loggerd.alarms.lifecycle import after
 from loggerd.errors import RequestRefused
 from loggerd.inbox import new_uid
 from loggerd.model.access import Need, Role
 from loggerd.model.alarm import Alarm, AlarmEvent, AlarmKey, KeeperAction
 from loggerd.model.log_values import MOST_CHARACTERS
-from loggerd.outputs.web.alarm_views import ACTS, LONGEST_SHELF_HOURS, Act, alarms_view, anchor_of, change_view
+from loggerd.outputs.web.alarm_views import ACTS, Act, alarms_view, anchor_of, change_view
 from loggerd.outputs.web.asking import Ask, CannotBeUsed, NotThere, Route
 from loggerd.outputs.web.handed_in import WAIT_SECONDS, Stage, fate_of, form_uid, waiting_words
 from loggerd.outputs.web.local_times import day_ms, number_of
@@ -23,7 +24,6 @@ from loggerd.store.record import PageWish
 from loggerd.taking_in import ALARM_ACTION, action_body, hand_in
 from loggerd.wording.alarm_part import headline
 
-_HOUR_MS, _MINUTE_MS = 3_600_000, 60_000
 _MOST_CHANGES = 100
 _OLD_MS = 600_000
 """Readings that were stored so long ago do not tell how the banks stand."""
@@ -91,19 +91,9 @@ def _act(ask: Ask) -> Response:
 def _hand_in(ask: Ask, uid: str, key: AlarmKey, act: Act, why: str) -> None:
     """Raises RequestRefused, StoreError."""
     assert ask.who is not None
-    action = KeeperAction(key, act.event, ask.who.name, why, _until_ms(ask, act))
+    until_ms = shelf_end_ms(ask.clock.wall_ms(), act.hours) if act.hours else None
+    action = KeeperAction(key, act.event, ask.who.name, why, until_ms)
     hand_in(ask.site, ALARM_ACTION, uid, action_body(action), ask.clock, WAIT_SECONDS)
-
-
-def _until_ms(ask: Ask, act: Act) -> int | None:
-    """When a shelf ends. The longest ends a little early: it may reach 30 days beyond the last reading, no further."""
-    if not act.hours:
-        return None
-    now_ms = ask.clock.wall_ms()
-    if act.hours == LONGEST_SHELF_HOURS:
-        last_ms = ask.record.health().last_reading_wall_ms
-        now_ms = min(now_ms, now_ms if last_ms is None else last_ms) - _MINUTE_MS
-    return now_ms + act.hours * _HOUR_MS
 
 
 def _fault(ask: Ask, alarm: Alarm, act: Act, why: str) -> str:

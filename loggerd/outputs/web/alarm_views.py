@@ -7,6 +7,7 @@ from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 
+from loggerd.alarms.due import LONGEST_SHELF_HOURS
 from loggerd.alarms.lifecycle import after
 from loggerd.analysis.axis import SessionAxis, shown_ms
 from loggerd.analysis.findings import newest
@@ -43,7 +44,6 @@ class Act:
         return self.event in (AlarmEvent.SHELVED, AlarmEvent.REMOVED)
 
 
-LONGEST_SHELF_HOURS = 720
 ACTS = (
     Act("acknowledge", AlarmEvent.ACKNOWLEDGED, "Acknowledge"),
     Act("shelve_8", AlarmEvent.SHELVED, "Shelve for 8 hours", 8),

@@ -6,6 +6,7 @@ from typing import Any
 
 from pydantic import Field
 
+from loggerd.alarms.due import LONGEST_SHELF_HOURS, shelf_end_ms
 from loggerd.alarms.lifecycle import after
 from loggerd.model.access import Need
 from loggerd.model.alarm import Alarm, AlarmEvent, AlarmKey, AlarmState, KeeperAction, Priority
@@ -19,8 +20,6 @@ from loggerd.outputs.web.asking import CannotBeUsed, NotThere
 from loggerd.taking_in import ALARM_ACTION, action_body
 from loggerd.wording.alarm_part import condition_for
 
-_HOUR_MS, _MINUTE_MS = 3_600_000, 60_000
-_LONGEST_HOURS = 720
 ACTS = {
     "acknowledge": AlarmEvent.ACKNOWLEDGED,
     "shelve": AlarmEvent.SHELVED,
@@ -38,7 +37,7 @@ class Act(Body):
     subject: str = Field(max_length=200, description="what it is about, as the alarm's key has it")
     act: str = Field(pattern=f"^({'|'.join(ACTS)})$", description="what is asked for")
     why: str = Field(default="", max_length=MOST_CHARACTERS, description="a reason, kept with the change")
-    hours: float | None = Field(default=None, gt=0, le=_LONGEST_HOURS, description="how long to shelve")
+    hours: float | None = Field(default=None, gt=0, le=LONGEST_SHELF_HOURS, description="how long to shelve")
     one_shot: bool = Field(default=False, description="shelved only until it clears, at the longest for `hours`")
     uid: str | None = UID
 
@@ -68,7 +67,7 @@ def _act(call: Call) -> Reply:
     if not asked.why.isprintable():
         raise CannotBeUsed("why: expected text on one line")
     if (asked.hours is None) != (asked.act != "shelve"):
-        raise CannotBeUsed(f"hours: expected a number up to {_LONGEST_HOURS} with shelve, and with nothing else")
+        raise CannotBeUsed(f"hours: expected a number up to {LONGEST_SHELF_HOURS} with shelve, and with nothing else")
     if asked.one_shot and asked.act != "shelve":
         raise CannotBeUsed("one_shot: goes with shelve only")
     key, event = AlarmKey(asked.bank, asked.condition, asked.subject), ACTS[asked.act]
@@ -79,7 +78,8 @@ def _act(call: Call) -> Reply:
         return already(asked.uid)
     if after(alarm.state, event, alarm.active) is None:
         return Reply(409, {"fault": f'the alarm is "{alarm.state.value}": {asked.act} is not possible there'})
-    action = KeeperAction(key, event, teller(call), asked.why, _until_ms(call, asked), asked.one_shot)
+    until_ms = None if asked.hours is None else shelf_end_ms(call.ask.clock.wall_ms(), asked.hours)
+    action = KeeperAction(key, event, teller(call), asked.why, until_ms, asked.one_shot)
     return enter(call, ALARM_ACTION, asked.uid, action_body(action))
 
 
@@ -90,16 +90,6 @@ def _is_done(call: Call, alarm: Alarm, event: AlarmEvent) -> bool:
     if last is None or last.change.who != teller(call) or last.change.after is not alarm.state:
         return False
     return raised is None or raised.id < last.id
-
-
-def _until_ms(call: Call, asked: Act) -> int | None:
-    """When the shelf ends: the longest may reach 30 days beyond the last reading, no further."""
-    if asked.hours is None:
-        return None
-    now_ms = call.ask.clock.wall_ms()
-    last_ms = call.ask.record.health().last_reading_wall_ms
-    latest_ms = min(now_ms, now_ms if last_ms is None else last_ms) + _LONGEST_HOURS * _HOUR_MS - _MINUTE_MS
-    return min(now_ms + round(asked.hours * _HOUR_MS), latest_ms)
 
 
 ENDPOINTS = (

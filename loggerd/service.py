@@ -6,7 +6,6 @@ One event loop polls; one thread of its own writes the record. A slow card or a 
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -22,7 +21,7 @@ from loggerd.recording import Recording
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent, Line, Sink
 from loggerd.status import EVERY_SECONDS, StatusKeeper
-from loggerd.supervisor import tell_supervisor, watchdog_seconds
+from loggerd.supervisor import stop_on_signals, tell_supervisor, watchdog_seconds
 
 _log = logging.getLogger("loggerd")
 
@@ -182,10 +181,5 @@ async def _end(tasks: list[asyncio.Task[None]]) -> None:
 
 async def run_until_signal(service: Service) -> None:
     """Run the service until SIGTERM or SIGINT."""
-    import signal
-
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        with contextlib.suppress(NotImplementedError):
-            loop.add_signal_handler(number, service.stop)
+    stop_on_signals(service.stop)
     await service.run()

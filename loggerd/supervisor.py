@@ -1,9 +1,11 @@
-"""Telling the service supervisor how we are: the datagrams of systemd's notify protocol (sd_notify(3))."""
+"""What a service and its supervisor tell each other: datagrams of systemd's notify protocol (sd_notify(3)), signals."""
 
 from __future__ import annotations
 
 import os
+import signal
 import socket
+from collections.abc import Callable
 
 
 def tell_supervisor(*lines: str) -> None:
@@ -26,3 +28,12 @@ def tell_supervisor(*lines: str) -> None:
 def watchdog_seconds() -> float:
     """How often the supervisor wants to hear WATCHDOG=1; 0 if it does not."""
     return int(os.environ.get("WATCHDOG_USEC", "0")) / 1_000_000
+
+
+def stop_on_signals(stop: Callable[[], None]) -> None:
+    """Call this in the running event loop at SIGTERM, by which supervisors end a service, and at SIGINT (Ctrl-C)."""
+    import asyncio  # the watcher tells its supervisor too, and has no loop
+
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop)

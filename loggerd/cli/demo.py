@@ -6,7 +6,6 @@ import argparse
 import asyncio
 import logging
 import shutil
-import signal
 import sys
 import tempfile
 import time
@@ -66,12 +65,11 @@ def run(arguments: argparse.Namespace) -> int:
 
 async def _demonstrate(choice: object) -> None:
     from loggerd.demonstration import DemoChoice, demonstrate
+    from loggerd.supervisor import stop_on_signals
 
     assert isinstance(choice, DemoChoice)
     stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
+    stop_on_signals(stop.set)
     _say(f'simulated site "{choice.scenario}" in {choice.folder}')
     await demonstrate(choice, time.time_ns() // 1_000_000, _say, stop)
 

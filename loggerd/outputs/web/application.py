@@ -21,10 +21,10 @@ from starlette.routing import Route as Address
 
 from loggerd.clock import Clock
 from loggerd.errors import LoggerdError, StoreError
-from loggerd.model.access import Need, SignedIn
+from loggerd.model.access import SignedIn
 from loggerd.outputs.web.asking import NOT_NOW, Ask, CannotBeUsed, NotThere, Route, TooMuch
 from loggerd.outputs.web.carried import Carried
-from loggerd.outputs.web.gate import Facts, Gate
+from loggerd.outputs.web.gate import Gate, facts_of
 from loggerd.outputs.web.guards import HeaderGuard, OriginGuard
 from loggerd.outputs.web.rendering import Rendering
 from loggerd.outputs.web.streaming import Stream, Streaming
@@ -130,6 +130,7 @@ class Application:
         form = {}
         if request.headers.get("content-type", "").startswith("application/x-www-form-urlencoded"):
             form = _fields(body)
+        facts = facts_of(request)
         return Ask(
             self.site,
             record,  # type: ignore[arg-type] # a route without a record must not touch it
@@ -140,11 +141,11 @@ class Application:
             dict(request.path_params),
             dict(request.query_params),
             form,
-            {name.lower(): value for name, value in request.headers.items()},
-            dict(request.cookies),
+            facts.headers,
+            facts.cookies,
             body,
-            request.url.path + (f"?{request.url.query}" if request.url.query else ""),
-            request.client.host if request.client else "",
+            _place(request),
+            facts.address,
         )
 
     def _fault(self, route: Route, request: Request, status: int, words: str) -> Response:
@@ -159,13 +160,6 @@ class Application:
         if request.url.path.startswith("/api/"):
             return JSONResponse({"fault": words}, status)
         return self._ask(request, b"", None, None).page("fault.html", status, fault=words)
-
-
-def facts_of(request: Request) -> Facts:
-    """A request as the gate wants it."""
-    headers = {name.lower(): value for name, value in request.headers.items()}
-    address = request.client.host if request.client else ""
-    return Facts(request.method, request.url.path, headers, dict(request.cookies), address)
 
 
 def reader_for(who: SignedIn | None, site: SiteSettings) -> Reader:
@@ -213,8 +207,9 @@ def _kept_out(route: Route, request: Request, who: SignedIn | None) -> Response:
         return Response("Only keepers may do that.", 403, media_type="text/plain")
     if route.method != "GET":
         return RedirectResponse("/sign-in", 303)
-    place = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-    return RedirectResponse(f"/sign-in?next={quote(place, safe='')}", 303)
+    return RedirectResponse(f"/sign-in?next={quote(_place(request), safe='')}", 303)
 
 
-__all__ = ["MOST_BYTES", "Application", "Need", "facts_of", "reader_for"]
+def _place(request: Request) -> str:
+    """The address within the site."""
+    return request.url.path + (f"?{request.url.query}" if request.url.query else "")

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from starlette.requests import Request
+
 from loggerd.model.access import SignedIn
 
 
@@ -18,6 +20,13 @@ class Facts:
     headers: Mapping[str, str] = field(default_factory=dict)
     cookies: Mapping[str, str] = field(default_factory=dict)
     address: str = ""
+
+
+def facts_of(request: Request) -> Facts:
+    """What is known of a request of the server."""
+    headers = {name.lower(): value for name, value in request.headers.items()}
+    address = request.client.host if request.client else ""
+    return Facts(request.method, request.url.path, headers, dict(request.cookies), address)
 
 
 class Gate(Protocol):

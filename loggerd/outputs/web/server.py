@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import socket
 from collections.abc import Iterator
@@ -13,6 +12,7 @@ from loggerd.errors import LoggerdError
 from loggerd.outputs.web.application import Application
 from loggerd.outputs.web.patience import PROXIES, PatientProtocol
 from loggerd.settings.web import WebSettings
+from loggerd.supervisor import stop_on_signals
 
 _GRACE_SECONDS = 2
 _WAITING = 100
@@ -106,10 +106,5 @@ class PagesServer:
 
 async def serve_until_signal(server: PagesServer) -> None:
     """Serve until SIGTERM or SIGINT."""
-    import signal
-
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        with contextlib.suppress(NotImplementedError):
-            loop.add_signal_handler(number, server.stop)
+    stop_on_signals(server.stop)
     await server.serve()

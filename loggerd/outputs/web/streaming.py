@@ -18,7 +18,7 @@ from loggerd.clock import Clock
 from loggerd.errors import StoreError
 from loggerd.model.access import Need, SignedIn
 from loggerd.outputs.web.asking import NOT_NOW, TooMuch
-from loggerd.outputs.web.gate import Facts, Gate
+from loggerd.outputs.web.gate import Gate, facts_of
 from loggerd.settings.site import SiteSettings
 
 _log = logging.getLogger("loggerd")
@@ -89,9 +89,7 @@ class Streaming:
 
     def _address(self, stream: Stream) -> Address:
         async def answer(request: Request) -> Response:
-            headers = {name.lower(): value for name, value in request.headers.items()}
-            client = request.client.host if request.client else ""
-            facts = Facts(request.method, request.url.path, headers, dict(request.cookies), client)
+            facts = facts_of(request)
 
             def known() -> SignedIn | None:
                 return self._gate.recognise(facts, program=False)

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Generator, Iterator
 from contextlib import closing, suppress
+from itertools import islice
 from pathlib import Path
 
 from loggerd.analysis.findings import newest
@@ -29,6 +30,7 @@ _PART_BYTES = 262_144
 _BYTES_OF_SCAN, _BYTES_OF_READING = 70, 10
 """About what a row and a number take in the file: measured on a cabin's readings."""
 _LEFT_OVER_SECONDS = 86_400.0
+_CYCLES_AT_ONCE = 200
 _LOG_ROWS = 500
 
 
@@ -75,8 +77,7 @@ def _make(path: Path, settings: SiteSettings, bank: str, span: Span, raw: bool, 
         try:
             _add_readings(to, settings, bank, span, raw, gone)
             text = corrected_text(axes_of(reader.sessions()))
-            to.add(_CYCLES, _cycle_rows(reader, bank, span, text))
-            to.add(_FIGURES, _figure_rows(reader, bank, span))
+            _add_cycles(to, reader, bank, span, text)
             to.add(_FINDINGS, _finding_rows(reader, bank, span, text))
             to.add(_LOG, _log_rows(reader, bank, span))
             to.finish()
@@ -188,15 +189,13 @@ _LOG = ExportTable(
 )
 
 
-def _cycle_rows(reader: RecordReader, bank: str, span: Span, text: InstantText) -> Iterator[tuple[object, ...]]:
-    for one in reader.entries(bank, LedgerName.CYCLES, None, *span):
-        yield one.id, text(one.entry.start), text(one.entry.end), int(one.entry.complete)
-
-
-def _figure_rows(reader: RecordReader, bank: str, span: Span) -> Iterator[tuple[object, ...]]:
-    for one in reader.entries(bank, LedgerName.CYCLES, None, *span):
-        for figure in one.entry.figures:
-            yield one.id, figure.name, figure.value, figure.low, figure.high, figure.reason
+def _add_cycles(to: ExportFile, reader: RecordReader, bank: str, span: Span, text: InstantText) -> None:
+    """Cycles with their figures, some at a time: the ledger is read once."""
+    entries = reader.entries(bank, LedgerName.CYCLES, None, *span)
+    while part := list(islice(entries, _CYCLES_AT_ONCE)):
+        to.add(_CYCLES, ((one.id, text(one.entry.start), text(one.entry.end), int(one.entry.complete)) for one in part))
+        figures = ((one.id, figure) for one in part for figure in one.entry.figures)
+        to.add(_FIGURES, ((cycle, one.name, one.value, one.low, one.high, one.reason) for cycle, one in figures))
 
 
 def _finding_rows(reader: RecordReader, bank: str, span: Span, text: InstantText) -> Iterator[tuple[object, ...]]:

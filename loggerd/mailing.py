@@ -102,6 +102,15 @@ def hand_in_mail(table: MailSettings, address: str, content: bytes, attempt: Att
     return send_mail(server, address, content, attempt)
 
 
+def hand_in_call(table: WebhookSettings, message_id: str, content: bytes, attempt: Attempt) -> Outcome:
+    """One try to tell the webhook. The secret is read at each, as the password of mail is."""
+    try:
+        hook = Webhook(table.url, table.secret(), table.ca_file, table.timeout_seconds)
+    except DeliveryRefused as error:
+        return Outcome(str(error), trouble=Trouble.SETUP)
+    return call_webhook(hook, message_id, content, attempt)
+
+
 def letter_bytes(settings: SiteSettings, letter: Letter, mail: Mail, message_id: str) -> bytes:
     """The mail as it is sent."""
     assert settings.mail is not None
@@ -152,11 +161,7 @@ def _webhook_way(settings: SiteSettings, table: WebhookSettings, tell: Tell) -> 
         return letter.topic, webhook_body(letter, settings.site.name, message_id, more)
 
     def send(mail: OutboxMail, content: bytes, attempt: Attempt) -> Outcome:
-        try:
-            hook = Webhook(table.url, table.secret(), table.ca_file, table.timeout_seconds)
-        except DeliveryRefused as error:
-            return Outcome(str(error), trouble=Trouble.SETUP)
-        return call_webhook(hook, mail.message_id, content, attempt)
+        return hand_in_call(table, mail.message_id, content, attempt)
 
     receivers = tuple(one for one in receivers_of(settings) if one.lane is Lane.WEBHOOK)
     return Way(

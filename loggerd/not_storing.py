@@ -1,7 +1,8 @@
-"""Tells keepers by mail that the record takes nothing. No alarm can be stored then, so none would reach the outbox.
+"""Tells keepers and the webhook that the record takes nothing. No alarm can be stored then, so none would reach the
+outbox.
 
-The one mail that goes past the record: once for each fault that lasts, and once more when it is over. A thread of its
-own, as for all mail; it holds nothing up, and needs the record for nothing.
+What goes past the record: once for each fault that lasts, and once more when it is over. A thread of its own, as for
+all that is sent; it holds nothing up, and needs the record for nothing.
 """
 
 from __future__ import annotations
@@ -17,15 +18,17 @@ from loggerd.alarms.conditions import condition_of
 from loggerd.alarms.from_health import LONGEST_NOT_STORED_MS, LoggerHealth, conditions_of_logger
 from loggerd.clock import Clock
 from loggerd.letters import Letters
-from loggerd.mailing import hand_in_mail, receivers_of
+from loggerd.mailing import hand_in_call, hand_in_mail, receivers_of
 from loggerd.model.alarm import Alarm, AlarmChange, AlarmEvent, AlarmState, ConditionNow
 from loggerd.model.ledger import Instant
-from loggerd.model.outbox import Lane
+from loggerd.model.outbox import ALARMS, ItemKind, Lane, OutboxItem
 from loggerd.outputs.attempt import Attempt, Runner
 from loggerd.outputs.bare_mail import COMPOSING_FAULTS
 from loggerd.outputs.mail_form import mail_bytes, new_message_id
 from loggerd.outputs.notify import Receiver
-from loggerd.settings.delivery import MailSettings
+from loggerd.outputs.outcome import Outcome
+from loggerd.outputs.planning import Letter
+from loggerd.outputs.webhook import webhook_body
 from loggerd.settings.site import SiteSettings
 from loggerd.waiting import NotStored
 from loggerd.wording.alarm_part import AlarmItem, Site
@@ -40,7 +43,7 @@ RETRY_MS = 5 * 60_000
 
 @dataclass
 class _ToOne:
-    """What one keeper is told of one fault. `content`: the mail being tried, the same at every try; `told`: it was
+    """What one receiver is told of one fault. `content`: what is being tried, the same at every try; `told`: it was
     accepted; `over`: that it has ended is being told."""
 
     message_id: str
@@ -51,23 +54,27 @@ class _ToOne:
     given_up: bool = False
 
 
-class NotStoringMail:
+class NotStoring:
     """`look`: asked now and then, from its own thread, whether the record takes nothing."""
 
-    def __init__(
-        self, settings: SiteSettings, table: MailSettings, look: Callable[[], NotStored | None], clock: Clock
-    ) -> None:
+    def __init__(self, settings: SiteSettings, look: Callable[[], NotStored | None], clock: Clock) -> None:
         self._settings = settings
-        self._table = table
         self._look = look
         self._clock = clock
         self._letters = Letters(settings)
-        self._receivers = [one for one in receivers_of(settings) if one.lane is Lane.MAIL]
-        self._to: dict[str, _ToOne] = {}
+        self._receivers = [
+            one for one in receivers_of(settings) if one.lane is Lane.WEBHOOK or settings.mail is not None
+        ]
+        self._to: dict[tuple[Lane, str], _ToOne] = {}
         self._runner = Runner()
         self._attempt: Attempt | None = None
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="not storing", daemon=True)
+
+    @property
+    def tells_somebody(self) -> bool:
+        """Whether the settings name anybody to tell."""
+        return bool(self._receivers)
 
     def start(self) -> None:
         self._thread.start()
@@ -90,7 +97,8 @@ class NotStoringMail:
             self._tell(receiver, found, now_ms)
 
     def _tell(self, receiver: Receiver, found: NotStored | None, now_ms: int) -> None:
-        one = self._to.get(receiver.name)
+        key = receiver.lane, receiver.name
+        one = self._to.get(key)
         if found is None and one is None:
             return
         if one is None or one.over is not (found is None):
@@ -99,39 +107,57 @@ class NotStoringMail:
             priority = condition_of(condition.key.condition).priority
             if not receiver.takes(condition.key, priority) or receiver.due_ms(wall_ms, urgent=False) > wall_ms:
                 return
-            identity = new_message_id(self._table.sender)
-            content = self._composed(receiver, condition, identity, found, now_ms)
-            one = self._to[receiver.name] = _ToOne(identity, content, now_ms, over=found is None)
+            since = None if found is None else Instant(0, wall_ms - (now_ms - found.since_mono_ms))
+            item = _item(condition, Instant(0, wall_ms), since)
+            compose = self._mail if receiver.lane is Lane.MAIL else self._call
+            one = self._to[key] = _ToOne(*compose(receiver, item, wall_ms), now_ms, over=found is None)
         if not one.told and not one.given_up and one.next_ms <= now_ms:
             self._try(receiver, one, now_ms)
         if one.over and (one.told or one.given_up):
-            del self._to[receiver.name]
+            del self._to[key]
 
-    def _composed(
-        self, receiver: Receiver, condition: ConditionNow, identity: str, found: NotStored | None, now_ms: int
-    ) -> bytes:
-        wall_ms = self._clock.wall_ms()
-        since = None if found is None else Instant(0, wall_ms - (now_ms - found.since_mono_ms))
+    def _mail(self, receiver: Receiver, item: AlarmItem, wall_ms: int) -> tuple[str, bytes]:
+        assert self._settings.mail is not None
+        begun = item.alarm.active
         try:
-            item = _item(condition, Instant(0, wall_ms), since)
             mail = compose([item], Site(self._settings.site.name), self._letters.words(receiver.name))
         except COMPOSING_FAULTS:
             _log.exception("the words of a mail to %s cannot be made; it is sent without them", receiver.name)
-            words = "loggerd stores readings again" if found is None else "loggerd cannot store readings"
-            mail = Mail(words, f"{words}: {condition.reason}\n", "")
+            words = "loggerd cannot store readings" if begun else "loggerd stores readings again"
+            mail = Mail(words, f"{words}: {item.alarm.reason}\n", "")
         at = datetime.fromtimestamp(wall_ms / 1000, UTC).astimezone(ZoneInfo(self._settings.site.timezone))
-        people = self._settings.site.name, self._table.sender, receiver.address
-        return mail_bytes(mail, people, identity, at, urgent=found is not None)
+        identity = new_message_id(self._settings.mail.sender)
+        people = self._settings.site.name, self._settings.mail.sender, receiver.address
+        return identity, mail_bytes(mail, people, identity, at, urgent=begun)
+
+    def _call(self, receiver: Receiver, item: AlarmItem, wall_ms: int) -> tuple[str, bytes]:
+        """As any change of an alarm is told, but with the number 0: the record has none for it."""
+        priority = condition_of(item.alarm.key.condition).priority
+        told = OutboxItem(
+            0, receiver.lane, receiver.name, ItemKind.CHANGE, wall_ms, wall_ms, priority,
+            urgent=False, rides=False, number=0, change=item.change,
+        )  # fmt: skip
+        identity = new_message_id("loggerd@webhook")
+        letter = Letter(receiver, ALARMS, (told,), {item.alarm.key: item.alarm}, wall_ms)
+        return identity, webhook_body(letter, self._settings.site.name, identity, {})
 
     def _try(self, receiver: Receiver, one: _ToOne, now_ms: int) -> None:
-        self._attempt = attempt = Attempt(self._table.timeout_seconds)
-        outcome = self._runner.run(
-            attempt, lambda running: hand_in_mail(self._table, receiver.address, one.content, running)
-        )
+        table = self._settings.mail if receiver.lane is Lane.MAIL else self._settings.webhook
+        assert table is not None
+        self._attempt = attempt = Attempt(table.timeout_seconds)
+        outcome = self._runner.run(attempt, lambda running: self._handed_in(receiver, one, running))
         self._attempt = None
         one.told, one.given_up, one.next_ms = outcome.accepted, outcome.refused, now_ms + RETRY_MS
         if not outcome.accepted:
-            _log.warning("mail to %s that readings are not stored: %s", receiver.name, outcome.answer)
+            way = "mail" if receiver.lane is Lane.MAIL else "call"
+            _log.warning("%s to %s that readings are not stored: %s", way, receiver.name, outcome.answer)
+
+    def _handed_in(self, receiver: Receiver, one: _ToOne, attempt: Attempt) -> Outcome:
+        mail, webhook = self._settings.mail, self._settings.webhook
+        if receiver.lane is Lane.WEBHOOK and webhook is not None:
+            return hand_in_call(webhook, one.message_id, one.content, attempt)
+        assert mail is not None
+        return hand_in_mail(mail, receiver.address, one.content, attempt)
 
     def _run(self) -> None:
         while not self._stopping.wait(LOOK_SECONDS):

@@ -16,7 +16,7 @@ from loggerd.clock import Clock
 from loggerd.delivering import Delivering, store_through
 from loggerd.letters import Letters
 from loggerd.mailing import ways_of
-from loggerd.not_storing import NotStoringMail
+from loggerd.not_storing import NotStoring
 from loggerd.recording import Recording
 from loggerd.settings.site import SiteSettings
 from loggerd.sources.base import DeviceEvent, Line, Sink
@@ -105,12 +105,11 @@ class Service:
         self._delivering = delivering
         return delivering
 
-    def _not_storing(self, recording: Recording) -> NotStoringMail | None:
+    def _not_storing(self, recording: Recording) -> NotStoring | None:
         """Begin to watch whether the record takes anything, which alone is told past the record."""
-        mail = self.settings.mail
-        if mail is None or not self.settings.keepers:
+        watching = NotStoring(self.settings, recording.not_stored, self._clock)
+        if not watching.tells_somebody:
             return None
-        watching = NotStoringMail(self.settings, mail, recording.not_stored, self._clock)
         watching.start()
         return watching
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hand_recording import SITE, HandClock, opened, reading
+from hook_server import Called
 from quick_bank import QuickBank
 from quick_site import SHUNT, VOLTS, bank, device, settings_of, write_site
 from running_service import SettableClock, recording_of, running
@@ -17,7 +19,7 @@ from loggerd import not_storing as not_storing_module
 from loggerd import recording as recording_module
 from loggerd.alarms.from_health import LONGEST_NOT_STORED_MS
 from loggerd.errors import StoreFull
-from loggerd.not_storing import RETRY_MS, NotStoringMail
+from loggerd.not_storing import RETRY_MS, NotStoring
 from loggerd.recording import Recording
 from loggerd.settings.load import load_settings
 from loggerd.settings.site import SiteSettings
@@ -67,12 +69,11 @@ def site(folder: Path, port: int, language: str = "en", more: str = "") -> SiteS
     return load_settings(path)
 
 
-def watch(settings: SiteSettings, disk: Disk) -> NotStoringMail:
-    assert settings.mail is not None
-    return NotStoringMail(settings, settings.mail, disk.look, disk.clock)
+def watch(settings: SiteSettings, disk: Disk) -> NotStoring:
+    return NotStoring(settings, disk.look, disk.clock)
 
 
-def pass_by(mail: NotStoringMail, clock: HandClock, minutes: int) -> None:
+def pass_by(mail: NotStoring, clock: HandClock, minutes: int) -> None:
     for _ in range(minutes):
         clock.pass_by(MINUTE)
         mail.turn()
@@ -155,6 +156,46 @@ def test_quiet_hours_and_least_priority_hold_for_it_too(tmp_path: Path, manners:
     assert manners.taken == []
     pass_by(later, clock, 60)
     assert len(manners.taken) == 1
+
+
+HOOK = """
+[webhook]
+url = "http://127.0.0.1:{port}/hut"
+"""
+
+
+def test_the_webhook_is_told_likewise_without_any_mail(tmp_path: Path) -> None:
+    called, clock = Called(), HandClock()
+    try:
+        path = tmp_path / "site.toml"
+        path.write_text(SITE + HOOK.format(port=called.port), encoding="utf-8")
+        disk = Disk(clock)
+        watching = NotStoring(load_settings(path), disk.look, clock)
+        assert watching.tells_somebody
+        called.status = 503
+        disk.fill()
+        pass_by(watching, clock, 2 * RETRY_MS // MINUTE)
+        called.status = 204
+        pass_by(watching, clock, 30)
+        assert len(called.got) > 1
+        assert len({body for _, body in called.got}) == len({head["Idempotency-Key"] for head, _ in called.got}) == 1
+        (item,) = json.loads(called.got[0][1])["items"]
+        assert (item["id"], item["kind"], item["priority"]) == (0, "change", "high")
+        assert (item["change"]["key"][1], item["change"]["event"]) == ("not_storing", "raised")
+        before = len(called.got)
+        disk.since_ms = None
+        pass_by(watching, clock, 30)
+        (over,) = called.got[before:]
+        assert json.loads(over[1])["items"][0]["change"]["event"] == "cleared"
+    finally:
+        called.close()
+
+
+def test_a_site_that_names_nobody_tells_nobody(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text(SITE, encoding="utf-8")
+    clock = HandClock()
+    assert not NotStoring(load_settings(path), Disk(clock).look, clock).tells_somebody
 
 
 def full(self: RecordWriter, commit: Commit) -> None:

@@ -10,13 +10,16 @@ from typing import Any
 from loggerd.analysis.findings.blocks_cause import (
     BASELINE,
     FINE,
+    OUT_OF_BALANCE,
     RECENT,
     SELF_DISCHARGE,
     Judge,
     Ruler,
     Standing,
+    word_of,
 )
-from loggerd.analysis.findings.blocks_features import Compared, Gathering, Row, deviations
+from loggerd.analysis.findings.blocks_features import Compared, Gathering, Row, deviations, ohms_apart
+from loggerd.analysis.findings.blocks_leak import leak_of
 from loggerd.analysis.findings.blocks_rest import RestFall
 from loggerd.analysis.findings.blocks_short import Prompt, ShortWatch
 from loggerd.analysis.findings.blocks_specs import SPECS
@@ -197,9 +200,16 @@ class Blocks:
             if agree >= need:
                 reason = f"{agree} of {looked} rests agree: it loses {100 * share:.1f} % of its charge a day more"
                 told.extend(self._say(moment, block, SELF_DISCHARGE, None, reason))
-            elif self._words[block] == SELF_DISCHARGE and looked - agree >= need:
+            elif self._words[block] == SELF_DISCHARGE and looked - agree >= need and self._goes_along(moment, block):
                 told.extend(self._say(moment, block, FINE, None, "it keeps its charge at rest as its peers do"))
         return told
+
+    def _goes_along(self, moment: Moment, block: int) -> bool:
+        """Whether the latest discharges are fine: a block that is not full rests otherwise than its peers, which lose
+        the charge of their surface, and hides its leak by it."""
+        need, ruler = int(moment.limits["block_agreeing_discharges"]), self._ruler(moment)
+        words = [word_of(one, block, ruler, ohms_apart(one.ohms, ruler.groups)) for one in self._records[-need:]]
+        return all(word == FINE for word in words)
 
     # -- when a discharge is over ---------------------------------------------------------------------------------
 
@@ -229,6 +239,8 @@ class Blocks:
             standings.append(standing)
             if standing is not None and standing.word and standing.agree:
                 told.extend(self._settle(moment, block, standing))
+            if self._words[block] == OUT_OF_BALANCE:
+                told.extend(self._leaking(moment, block, ruler))
         told.extend(self._teller.weakest(moment, record, standings, self._records, self._gathering.groups))
         return told
 
@@ -262,6 +274,17 @@ class Blocks:
         if standing.word == FINE and self._words[block] not in ("", FINE):
             self._recovered(block)
         return self._say(moment, block, standing.word, standing, "")
+
+    def _leaking(self, moment: Moment, block: int, ruler: Ruler) -> list[Finding]:
+        """Why a block is behind: what it has lost came little by little."""
+        leak = leak_of(self._records, block, ruler)
+        if leak is None:
+            return []
+        reason = (
+            f"it falls behind by {100 * leak.per_day:.1f} % of its charge from day to day, though the bank is charged: "
+            f"{min(100 * leak.deficit, 100):.0f} % in {leak.days:.0f} days"
+        )
+        return self._say(moment, block, SELF_DISCHARGE, None, reason)
 
     def _say(self, moment: Moment, block: int, word: str, standing: Standing | None, reason: str) -> list[Finding]:
         self._words[block] = word

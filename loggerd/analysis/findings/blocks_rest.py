@@ -70,9 +70,12 @@ class RestFall:
             return []
         pairs = zip(self._volts, self._products, strict=True)
         slopes = [(self._count * product - self._hours * volts) / spread for volts, product in pairs]
+        apart = deviations(to_row([volts / self._count for volts in self._volts]), self._groups)
         told = []
         for block, slope in enumerate(deviations(to_row(slopes), self._groups)):
-            if slope is None:
+            deviation = apart[block]
+            # A block beyond the straight part of its curve falls by itself, or climbs back after a load.
+            if slope is None or (deviation is not None and deviation < -per_charge):
                 continue
             share = -24.0 * slope / per_charge
             falls = self._falls[block]

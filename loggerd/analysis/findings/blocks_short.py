@@ -21,6 +21,8 @@ _RESTED_CELL = (1.98, 2.12)
 _BAND = 0.1
 _CELL_VOLTS, _WHOLE_CELLS, _SAME_VOLTS = 2.07, 0.35, 0.25
 """A shorted cell takes so much; what stays must be whole cells and the same again, give or take."""
+_STANDING_CELL = 1.75
+"""What a sound cell gives at the least without a load [V], however little charge it has left."""
 _ABOVE_REST = 0.08
 """Above this a block that lags behind reads a cell less than peers that gas."""
 _OCCASION_MS = 3 * 3_600_000
@@ -157,9 +159,17 @@ class ShortWatch:
             if deviation < -limits["shorted_cell_volts"] and self._believed(frame, volts, group, block, deviation):
                 prompt = self._low(frame, block, deviation, limits)
                 told.extend([prompt] if prompt else [])
+                self._falls_away(block, value)
             elif block in self.seen and deviation > -0.5 * limits["shorted_cell_volts"]:
                 told.extend(self._well(frame, block))
         return told
+
+    def _falls_away(self, block: int, value: float) -> None:
+        """A short takes its whole cells and no more. A block that is flat goes on down, at any little current."""
+        seen = self.seen[block]
+        left = self.ground.bank.cells_per_block - max(round(-seen.deviation / _CELL_VOLTS), 1)
+        if left > 0 and value < _STANDING_CELL * left:
+            seen.steady = 0
 
     def _believed(
         self, frame: Frame, volts: Sequence[float | None], group: range, block: int, deviation: float

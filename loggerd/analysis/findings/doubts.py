@@ -9,7 +9,16 @@ from loggerd.model.finding import Finding
 
 _OF_THE_CURRENT = ("meter.current_sign", "meter.shunt_scale", "meter.bypass", "meter.zero_offset")
 _ANY_TAP = "block"
-_WITHOUT_CURRENT = ("heat.high", "heat.spread", "limits.high_voltage", "limits.low_voltage")
+_BLOCK_CAUSES = ("low_capacity", "out_of_balance", "self_discharge")
+_LOSES_CHARGE = ("out_of_balance", "self_discharge")
+_RUNS_FLAT = (("blocks.reversal", "reversed"), ("blocks.spread", "wide"))
+_OF_THE_BLOCK = (("blocks.reversal", "reversed"), ("blocks.short", "looks_shorted"))
+"""What a block shows that has run flat before its peers."""
+_OF_THE_BANK = (("limits.low_voltage", "empty"), ("limits.low_voltage", "low"), ("heat.dry_out", "likely"))
+"""What a bank shows of which one block is flat: it is short of that block's volts, its peers are overcharged."""
+_OF_A_LOW_SET_POINT = (("full_charge.undercharge", "chronic"), ("full_charge.days_since", "long_overdue"))
+"""What a charger leads to that holds too little voltage."""
+_WITHOUT_CURRENT = ("heat.high", "heat.spread", "limits.high_voltage", "limits.low_voltage", "limits.deep_draws")
 """Findings of topics that count amp-hours which need no current themselves."""
 
 
@@ -27,17 +36,47 @@ def rests_on(finding: Finding, channel: str) -> bool:
 
 def told_first(findings: Sequence[Finding], verdict_of: Callable[[Finding], Verdict]) -> list[Finding]:
     """Findings by weight, those of the same weight in the order given; what rests on a sensor that one of them finds
-    wrong comes behind that one, whatever it weighs."""
+    wrong comes behind that one, whatever it weighs, and so does what follows from the fault of a block or a charger."""
     doubts = [(channel, verdict_of(one).weight, one) for one in findings for channel in _doubted(one)]
+    causes = [(verdict_of(one).weight, one) for one in findings if _is_cause_of_a_block(one)]
+    causes += [(verdict_of(one).weight, one) for one in findings if _is_low_set_point(one)]
+    # A charger whose probe sits on a hot block holds less than the others ask for.
+    hot = {one.subject for one in findings if (one.name, one.verdict) == ("heat.spread", "hot_block")}
+    flat = any(
+        one.name == "blocks.reversal" or (one.name, one.verdict) == ("blocks.spread", "wide") for one in findings
+    )
 
     def rank(finding: Finding) -> float:
         weight: float = verdict_of(finding).weight
         for channel, doubt, by in doubts:
-            if by is not finding and weight >= doubt and _concluded(finding, channel):
+            if by is not finding and weight >= doubt and (_concluded(finding, channel) or _sums(finding, by)):
                 weight = doubt - 0.5
+        for root, cause in causes:
+            warmed = _is_low_set_point(finding) and cause.subject in hot
+            if weight >= root and (warmed or _follows(finding, cause, flat)):
+                weight = root - 0.5
         return -weight
 
     return sorted(findings, key=rank)
+
+
+def _is_cause_of_a_block(finding: Finding) -> bool:
+    return finding.name == "blocks.cause" and finding.verdict in _BLOCK_CAUSES
+
+
+def _is_low_set_point(finding: Finding) -> bool:
+    return (finding.name, finding.verdict) == ("full_charge.set_points", "low")
+
+
+def _follows(finding: Finding, cause: Finding, flat: bool) -> bool:
+    """Whether a finding is what the fault of a block or a charger leads to. `flat`: a block runs flat, or lies far from
+    its peers."""
+    told = (finding.name, finding.verdict)
+    if _is_low_set_point(cause):
+        return told in _OF_A_LOW_SET_POINT
+    if told in _OF_THE_BLOCK:
+        return finding.subject == cause.subject
+    return flat and cause.verdict in _LOSES_CHARGE and told in _OF_THE_BANK
 
 
 def _doubted(finding: Finding) -> tuple[str, ...]:
@@ -56,6 +95,12 @@ def _concluded(finding: Finding, channel: str) -> bool:
     if finding.name.startswith(("meter.", "quality.")) or (channel == "amps" and finding.name in _WITHOUT_CURRENT):
         return False
     return rests_on(finding, channel)
+
+
+def _sums(finding: Finding, by: Finding) -> bool:
+    """Whether a sum of taps that is off rests on a channel that by itself does not read as it should."""
+    of_a_voltage = by.name == "meter.channel" and by.subject != "amps"
+    return of_a_voltage and (finding.name, finding.verdict) == ("meter.taps", "sum_off")
 
 
 def _same_place(subject: str, channel: str) -> bool:

@@ -25,6 +25,13 @@ def test_a_runaway_concluded_from_a_noisy_current_comes_behind_the_noise() -> No
     assert order(RUNAWAY) == ["heat.runaway"]
 
 
+def test_a_sum_that_is_off_comes_behind_the_voltage_that_makes_it_so() -> None:
+    taps = told("meter.taps", "sum_off")
+    assert order(taps, told("meter.channel", "noisy", "volts")) == ["meter.channel", "meter.taps"]
+    assert order(taps, told("meter.channel", "stuck", "block_3_volts")) == ["meter.channel", "meter.taps"]
+    assert order(told("meter.taps", "mirror"), NOISY_AMPS) == ["meter.taps", "meter.channel"]
+
+
 def test_heat_that_needs_no_current_stays_in_front() -> None:
     assert order(NOISY_AMPS, told("heat.high", "too_hot")) == ["heat.high", "meter.channel"]
 
@@ -43,3 +50,29 @@ def test_a_channel_in_doubt_says_nothing_of_other_places() -> None:
 def test_doubts_do_not_push_one_another_back() -> None:
     sign, scale = told("meter.current_sign", "reversed"), told("meter.shunt_scale", "too_large")
     assert order(scale, sign) == ["meter.current_sign", "meter.shunt_scale"]
+
+
+LEAKS = told("blocks.cause", "self_discharge", "block 3")
+REVERSED = told("blocks.reversal", "reversed", "block 3")
+EMPTY = told("limits.low_voltage", "empty")
+
+
+def test_a_block_that_leaks_is_told_before_its_reversal_and_what_looks_like_a_short() -> None:
+    short = told("blocks.short", "looks_shorted", "block 3")
+    assert order(REVERSED, short) == ["blocks.short", "blocks.reversal"]
+    assert order(REVERSED, short, LEAKS) == ["blocks.cause", "blocks.short", "blocks.reversal"]
+    assert order(REVERSED, told("blocks.cause", "fine", "block 3")) == ["blocks.reversal"]
+
+
+def test_the_reversal_of_another_block_and_a_sure_short_stay_in_front() -> None:
+    other = told("blocks.reversal", "reversed", "block 4")
+    assert order(LEAKS, other) == ["blocks.reversal", "blocks.cause"]
+    assert order(LEAKS, told("blocks.short", "shorted_cell", "block 3")) == ["blocks.short", "blocks.cause"]
+
+
+def test_an_empty_bank_follows_from_a_block_only_where_that_runs_flat() -> None:
+    assert order(EMPTY, LEAKS) == ["limits.low_voltage", "blocks.cause"]
+    assert order(EMPTY, REVERSED, LEAKS)[0] == "blocks.cause"
+    assert order(EMPTY, told("blocks.spread", "wide"), LEAKS)[0] == "blocks.cause"
+    weak = told("blocks.cause", "low_capacity", "block 3")
+    assert order(EMPTY, REVERSED, weak)[0] == "limits.low_voltage"

@@ -8,8 +8,10 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, FRAMES_PER_HOUR, Facts, Look, Teller, Told
+from loggerd.analysis.findings.meter_ledger import Ledger
 from loggerd.analysis.frames import FRAME_MS
 from loggerd.model.finding import Finding
+from loggerd.model.marks import Mark
 
 _BACK = 6
 """A change of the current is felt for so many frames."""
@@ -37,7 +39,8 @@ class _State:
     jumps; `debt`, `paid`: shares given since the voltage was held, taken
     back since then; `held`: frames for which it has been held; `still`: frames without a
     charge, `still_volts` then, `still_out` the share given by the meter since; `fallen`: frame in which the voltage had
-    last fallen far without it; `last_odd`: frame of the latest thing that was not right; `misfit`: when
+    last fallen far without it; `rate`: that of the frame before, `same` for so many frames; `ledger`: what the
+    ledger asks for; `last_odd`: frame of the latest thing that was not right; `misfit`: when
     the current was last far too small for the voltage.
     """
 
@@ -60,6 +63,9 @@ class _State:
     still_volts: float = 0.0
     still_out: float = 0.0
     fallen: int = 0
+    rate: float = 0.0
+    same: int = 0
+    ledger: str = ""
 
 
 class Bypass:
@@ -68,26 +74,39 @@ class Bypass:
     def __init__(self, ground: Ground) -> None:
         self._rated = ground.bank.rated_amp_hours
         self._teller = Teller("meter.bypass", {})
-        self._state = _State()
+        self._state, self._ledger = _State(), Ledger()
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         state = self._state
         if not look.judged:
             state.recent = []
+            self._ledger.spoil()
             return []
         if not look.follows:
             state.recent = []
         if look.frame.after_unknown or look.frame.missed > FRAMES_PER_HOUR:
             state.debt, state.paid, state.held, state.judged = 0.0, 0.0, 0, False
+            self._ledger.spoil()
         state.frames += 1
         state.moved += abs(look.frame.amp_hours) / self._rated
         self._forget(look)
         self._load(look)
         self._fall(look, moment)
         self._charger(look)
+        self._count(look)
         found = self._teller.tell(look, moment, told) if (told := self._verdict(look, moment, facts)) else []
         facts.bypass = self._teller.verdict()
         return found
+
+    def _count(self, look: Look) -> None:
+        """The ledger; nothing is counted of a current that is out of range, or the same to the last digit."""
+        state = self._state
+        before, state.rate = state.rate, look.rate
+        state.same = state.same + 1 if look.rate == before and look.rate != 0.0 else 0
+        marks = look.frame.marks
+        if state.same >= FRAMES_PER_HOUR or (marks and ("amps", Mark.OUT_OF_RANGE) in marks):
+            self._ledger.spoil()
+        self._ledger.push(look, look.frame.amp_hours / self._rated)
 
     def _forget(self, look: Look) -> None:
         state, first = self._state, look.frame.number - FRAMES_PER_DAY
@@ -145,7 +164,8 @@ class Bypass:
 
     def _charger(self, look: Look) -> None:
         state = self._state
-        if look.volts >= 2.3 and look.rate < -0.008 and look.highs[0] < 0 and look.spread > 0:
+        rate = look.rate - (self._ledger.shift() or 0.0)
+        if look.volts >= 2.3 and rate < -0.008 and look.highs[0] < 0 and look.spread > 0:
             state.against.append(look.frame.number)
         moved = look.frame.amp_hours / self._rated
         state.paid += max(0.0, moved)
@@ -200,7 +220,8 @@ class Bypass:
             state.misfit = look.frame.number
         fell = state.fallen > look.frame.number - FRAMES_PER_DAY
         events = len(state.events) + (most / 2 if fell else 0)
-        charger = self._charger_seen(facts)
+        state.ledger = self._ledger.verdict(bool(facts.days.rose)) if facts.sign == "right" else ""
+        charger = self._charger_seen(facts) or state.ledger == "charger"
         before = self._teller.verdict()
         # A charger that comes and goes unseen makes jumps of its own.
         if charger or before == "bypassed_charger":
@@ -210,7 +231,7 @@ class Bypass:
         if charger:
             # Jumps that had been laid to a load may have been that charger's, coming and going.
             return "bypassed_both" if load else "bypassed_charger"
-        return "bypassed_load" if load else ""
+        return "bypassed_load" if load or state.ledger == "load" else ""
 
     def _charger_seen(self, facts: Facts) -> bool:
         """A current whose sign was turned round looks the same, until a change of the current speaks for its sign."""
@@ -236,7 +257,9 @@ class Bypass:
     def _found(self, look: Look, verdict: str) -> Told:
         state = self._state
         words = []
-        if verdict != "bypassed_charger":
+        if state.ledger:
+            words.append(self._impossible())
+        if verdict != "bypassed_charger" and (state.events or not words):
             words.append(
                 f"{len(state.events)} times in a day the voltage jumped while the meter showed no change of current"
             )
@@ -245,7 +268,7 @@ class Bypass:
                 f"for {len(state.against) * 5} minutes of a day a charger held the voltage while the meter showed"
                 " discharge"
             )
-        elif verdict != "bypassed_load":
+        elif verdict != "bypassed_load" and not state.ledger:
             words.append(
                 "the voltage was held as by a charger for two hours, and the meter had counted next to no charge"
             )
@@ -253,14 +276,28 @@ class Bypass:
         words.append("no setting mends it: all negative cables but the bank's own belong on the far side of the shunt")
         return Told(verdict, "; ".join(words), ("amps",), since_ms=first * FRAME_MS, value=float(len(state.events)))
 
+    def _impossible(self) -> str:
+        count, *sums = self._ledger.judged or [0.0] * 4
+        out, bulk, inward = (100 * one for one in sums)
+        counted = (
+            f"in the last {count:.0f} charges {inward:.0f} % of the rated amp-hours went in and {out:.0f} % out by the"
+            " meter"
+        )
+        if self._state.ledger == "charger":
+            return f"{counted}, while the bank reached its charging voltage each time: no bank gives more than it got"
+        return (
+            f"{counted}, {bulk:.0f} % before gas began: more than the gas can take; the meter does not see all that is"
+            " drawn"
+        )
+
     def to_plain(self) -> dict[str, Any]:
         state = dict(vars(self._state))
         state["recent"] = [list(one) for one in state["recent"]]
         state["bends"] = [list(one) for one in state["bends"]]
         for name in ("events", "against", "ratios"):
             state[name] = list(state[name])
-        return {"said": dict(self._teller.said), "state": state}
+        return {"said": dict(self._teller.said), "state": state, "ledger": self._ledger.to_plain()}
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._teller.said = dict(plain["said"])
-        self._state = _State(**plain["state"])
+        self._state, self._ledger = _State(**plain["state"]), Ledger.from_plain(plain["ledger"])

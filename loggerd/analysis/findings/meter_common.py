@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import isnan
 from typing import Any, Protocol
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.events import DoubtEnded, SensorDoubt
+from loggerd.analysis.findings.meter_ohms import DayOhms
 from loggerd.analysis.frames import Frame
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure, Instant
@@ -79,7 +80,7 @@ class Looker:
             means,
             lows,
             highs,
-            frame.counts.tolist(),
+            frame.count_list,
             rate,
             (highs[0] - lows[0]) / self._rated,
             volts,
@@ -107,6 +108,8 @@ class Facts:
     """Ohms of a cell times the rated amp-hours, from changes between frames; None where they do not go together."""
     changes: float = 0.0
     """How many changes of the voltage that rests on."""
+    days: DayOhms = field(default_factory=DayOhms)
+    """The same, day by day."""
     bypass: str = ""
     scale: str = ""
     bad: frozenset[str] = frozenset()

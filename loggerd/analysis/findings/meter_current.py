@@ -7,6 +7,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, Facts, Look, Teller, Told, correction
+from loggerd.analysis.findings.meter_ohms import DayOhms
 from loggerd.model.finding import Finding
 
 _VOTES = 24
@@ -60,13 +61,15 @@ class Sign:
             self._wrong_since = at_ms
 
     def _vote_on_steps(self, look: Look) -> None:
-        if look.volts >= _CALM_VOLTS:
+        steps = look.frame.steps
+        if not steps or look.volts >= _CALM_VOLTS:
             return
-        for step in look.frame.steps:
+        blocks, least = look.frame.layout.block_volts, _LEAST_VOLTS * self._cells
+        for step in steps:
             volts = step.volts_list[1]
             if isnan(volts):
-                volts = sum([one for one in step.volts_list[look.frame.layout.block_volts] if not isnan(one)])
-            if abs(volts) > _LEAST_VOLTS * self._cells:
+                volts = sum([one for one in step.volts_list[blocks] if not isnan(one)])
+            if abs(volts) > least:
                 self._vote(self._votes, 1 if volts * step.amps > 0 else -1, step.at_ms)
 
     def _vote_on_change(self, look: Look) -> None:
@@ -167,10 +170,11 @@ class Slope:
         del ground
         self._before: list[float] | None = None
         self._sums = [0.0, 0.0, 0.0, 0.0]
+        self._days = DayOhms()
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         del moment
-        facts.changes = self._sums[0]
+        facts.changes, facts.days = self._sums[0], self._days
         if not look.judged:
             self._before = None
             return []
@@ -178,6 +182,7 @@ class Slope:
         if before is not None and look.follows and look.volts < self._CALM and before[0] < self._CALM:
             volts, rate = look.volts - before[0], look.rate - before[1]
             if abs(volts) > _LEAST_VOLTS:
+                self._days.add(look.frame.number, volts, rate)
                 for place, value in enumerate((1.0, volts * volts, rate * rate, volts * rate)):
                     self._sums[place] = self._sums[place] * self._FADE + value
         count, volts2, rate2, both = self._sums
@@ -187,7 +192,8 @@ class Slope:
         return []
 
     def to_plain(self) -> dict[str, Any]:
-        return {"before": self._before, "sums": list(self._sums)}
+        return {"before": self._before, "sums": list(self._sums), "days": self._days.to_plain()}
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._before, self._sums = plain["before"], list(plain["sums"])
+        self._days = DayOhms.from_plain(plain["days"])

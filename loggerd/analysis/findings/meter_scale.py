@@ -10,6 +10,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.course import Course
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.meter_common import (
     FRAMES_PER_DAY,
     FRAMES_PER_HOUR,
@@ -48,6 +49,7 @@ _SETTLED_MS = 180 * DAY_MS
 """So long it counts; a shunt may be exchanged one day."""
 _LEAST_REFERENCE = 0.02
 """Share of the rated amp-hours below which a current is too small to tell a scale."""
+_FEW, _OHM_DAYS = 5, 20
 _REFERENCE_OFF = 0.1
 """A trusted meter tells less than a third apart, but not less than this: the current moves while it is read."""
 FACTORS = ((1.2, "60 mV read as 50"), (1.333, "100 mV read as 75"), (1.5, "75 mV read as 50"), (2.0, "100 mV as 50"),
@@ -115,7 +117,8 @@ class Scale:
         if look.judged and facts.sign != "reversed":
             self._follow(look, moment)
         if state.settled_ms is None or look.at_ms - state.settled_ms > _SETTLED_MS:
-            told = told or self._by_ohms(look, moment, facts) or self._by_depth_once(moment) or self._too_early()
+            told = told or self._by_jump(facts) or self._by_ohms(look, moment, facts)
+            told = told or self._by_depth_once(moment, facts) or self._too_early()
         found = self._teller.tell(look, moment, told) if told else []
         facts.scale = self._teller.verdict()
         return found
@@ -188,6 +191,17 @@ class Scale:
                 return self._wrong("too_large", words, 1000.0, None, state.beyond[0] * FRAME_MS)
         return None
 
+    def _by_jump(self, facts: Facts) -> Told | None:
+        """Ohms that fall at once, and stay there: more amps are shown for what the voltage does."""
+        if not facts.days.fell:
+            return None
+        day, before, share = facts.days.fell
+        words = (
+            f"by its load steps a cell had {before:.2g} ohms times rated amp-hours, and from one day to the next"
+            f" {share:.0%} of that, for good: no bank does that by itself"
+        )
+        return self._wrong("too_large", words, 1 / share, None, int(day * FRAMES_PER_DAY * FRAME_MS))
+
     def _by_ohms(self, look: Look, moment: Moment, facts: Facts) -> Told | None:
         """Ohms of a cell times amp-hours are much alike in all banks: a factor of 10 or more shows."""
         slope = facts.slope
@@ -208,27 +222,33 @@ class Scale:
             return self._wrong("too_small", words, usual / slope, None, None)
         return None
 
-    def _by_depth_once(self, moment: Moment) -> Told | None:
+    def _by_depth_once(self, moment: Moment, facts: Facts) -> Told | None:
         """Judges the readings again when there is a new one, when something else was said, or with new limits."""
         if not self._state.readings:
             return None
         said = self._teller.verdict()
         if self._judged is not None and self._judged[0] == said and self._judged[1] is moment.limits:
             return None
-        told = self._by_depth(moment)
+        told = self._by_depth(moment, facts)
         if told is None or told.verdict == said:
             self._judged = (said, moment.limits)
         return told
 
-    def _by_depth(self, moment: Moment) -> Told | None:
+    def _unmoved(self, facts: Facts, most: float) -> bool:
+        """Whether the scale was right once, and the ohms by the same current have not fallen at once since then."""
+        first, days = self._ratios.first, facts.days
+        once = self._teller.verdict() == "right" or (len(first) >= _FEW and median(first) <= most)
+        return once and len(days.days) >= _OHM_DAYS and not days.fell and days.day - days.days[-1][0] <= _FEW
+
+    def _by_depth(self, moment: Moment, facts: Facts) -> Told | None:
         readings = self._state.readings
         most = moment.limits["scale_ratio_high"] * self._by_hours
         told = self._teller.verdict()
         ratio = self._beyond_any(most, alone=told != "right")
-        if ratio is not None and self._ratios.crept(upward=True):
+        if ratio is not None and (self._ratios.crept(upward=True) or self._unmoved(facts, most)):
             words = (
                 f"the meter counts {ratio:.0%} of the rated amp-hours for a whole change of the rested voltage, and has"
-                " come there little by little: that is the battery and no scale"
+                " come there little by little, or the ohms have not fallen with it: that is the battery and no scale"
             )
             return Told("cannot_tell", words, (), "bank", None, ratio * 100, ratio * 80, ratio * 140)
         if ratio is not None:

@@ -11,6 +11,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_HOUR, Facts, Look, Teller, Told
+from loggerd.analysis.findings.meter_fingerprint import Fingerprint
 from loggerd.analysis.frames import FRAME_MS
 from loggerd.model.bank import Accuracy
 from loggerd.model.finding import Finding
@@ -27,6 +28,11 @@ _BASE_LOOKS, _FOLLOW = 96, 0.002
 """The sum's own error is learned in so many looks at rest, and followed slowly: instruments drift a little."""
 _JUMP_VOLTS, _JUMP_SHARE = 0.05, 0.0008
 """A sum that has left what it always was by more than this is off, though its stated error would allow more."""
+
+_PLAIN = 2.0
+_SETTLED_LOOKS = 3 * 96
+"""A tap that is off by less than so many times the limit is named after three days: blocks that have not been charged
+alike come nearer to each other in that time."""
 
 
 def kind_of(share: float) -> str:
@@ -76,6 +82,7 @@ class Taps:
         self._offset = accuracy[0].offset or 0.0
         self._teller = Teller("meter.taps", {})
         seen: list[list[str]] = [[] for _ in range(blocks)]
+        self._prints = Fingerprint()
         self._state = _State(["normal"] * blocks, [0] * blocks, [0] * blocks, seen, sums=[0.0] * self._bank.strings)
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
@@ -129,6 +136,10 @@ class Taps:
         for place, volts in enumerate(blocks):
             means[place] += share * (volts - median - means[place])
         state.weights[here] = min(weight + 1, 1 / (1 - _FADE))
+        if all(kind == "normal" for kind in state.kinds):
+            self._prints.learn(blocks, here)
+        elif "zero" in state.kinds:
+            self._prints.follow(blocks, here)
         whole = look.means[1]
         if not isnan(whole) and abs(look.rate) < 0.02:
             share = max(1 - _FADE, 1 / (state.sum_frames + 1))
@@ -225,8 +236,30 @@ class Taps:
         if kinds == {"negative"}:
             return "reversed", "its two wires are exchanged; put them right, or scale = -1 for this channel"
         if kinds == {"zero"}:
+            if shifted := self._all_shifted(sorted(wrong)):
+                return "shifted", shifted
             return "no_reading", "a tap is off or its fuse is blown, or the channels are read one place off (address)"
         return "swapped", "tap wires are at the wrong posts"
+
+    def _all_shifted(self, wrong: list[int]) -> str:
+        """Words for it, if all wires of these strings sit one terminal too early or too late; else none."""
+        per_string = self._bank.blocks_per_string
+        places = {(block - 1) % per_string for block in wrong}
+        if places not in ({0}, {per_string - 1}) or per_string < _LEAST_BLOCKS:
+            return ""
+        last, strings = places != {0}, [(block - 1) // per_string for block in wrong]
+        moved = self._prints.moved(strings, per_string, last)
+        if moved == "shifted":
+            why = "each of the other inputs shows what its neighbour showed before"
+        elif not moved and (self._teller.verdict() == "shifted" or 1 < len(strings) == self._bank.strings):
+            why = "wires of all strings are hardly off at the same time"
+        else:
+            return ""
+        return (
+            f"all tap wires sit one terminal too {'early' if last else 'late'}: {why};"
+            f" the {'first' if last else 'last'}"
+            " block of a string is not read"
+        )
 
     def _mirrored(self, look: Look, moment: Moment) -> Told | None:
         state = self._state
@@ -239,6 +272,9 @@ class Taps:
                 continue
             one, two = ([state.departures[name][block - 1 + step] for name in ready] for step in (0, 1))
             if _mirror(one, two, least):
+                small = not _mirror(one, two, _PLAIN * least)
+                if small and state.frames < _SETTLED_LOOKS:
+                    continue
                 words = (
                     f"blocks {block} and {block + 1} differ from their peers by {one[0]:+.2f} V and {two[0]:+.2f} V,"
                     " charging, discharging and at rest alike: the tap between them is at a wrong post or its"
@@ -314,11 +350,12 @@ class Taps:
             state[name] = list(state[name])
         state["departures"] = {name: list(values) for name, values in state["departures"].items()}
         state["weights"] = dict(state["weights"])
-        return {"said": dict(self._teller.said), "state": state}
+        return {"said": dict(self._teller.said), "state": state, "prints": self._prints.to_plain()}
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._teller.said = dict(plain["said"])
         self._state = _State(**plain["state"])
+        self._prints = Fingerprint.from_plain(plain["prints"])
 
 
 _WORDS = {"zero": "nothing", "negative": "negative", "double": "double", "beyond": "what no block can have"}

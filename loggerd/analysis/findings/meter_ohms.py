@@ -1,0 +1,99 @@
+"""Ohms of a cell day by day, from what its voltage does when the current changes, to see when they jump.
+
+Plates, acid and warmth change them by some per cent in a week (common practice, no source); an instrument that is
+set otherwise changes them at once, and for good.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import sqrt
+from typing import Any
+
+from loggerd.analysis.findings.estimators.median import median
+
+_FRAMES_PER_DAY = 288
+_LEAST_CHANGES = 6.0
+_ALIKE = 0.85
+_KEPT = 75
+_AFTER, _BEFORE, _LEAST_BEFORE = 3, 9, 5
+"""Days after a jump, and before it: at the most, and at the least."""
+_FELL = 0.8
+"""Own choice, no source: shunts of other ratings make two thirds or less of it; no bank loses a fifth in three days."""
+_ROSE = 1.3
+"""Own choice, no source: cold and a worse link take weeks for it, or do not move the median of the blocks."""
+_LOWEST_SHARE, _BELOW, _LEAST_EVER = 0.1, 0.76, 8
+"""And clearly below the lowest tenth of all days: single days read far too high where little changes. What a shunt of
+another rating leaves (50 for 75 mV: two thirds) is below that tenth by nearly as much as below the middle."""
+_BACK = 0.9
+"""Ohms that are above this share again of what they had fallen from have come back."""
+
+
+@dataclass
+class DayOhms:
+    """`sums`: of the changes of one day: how many, their squares, their products; `days`: number and ohms of the last
+    days that told any; `fell`: day, ohms before and share of that after, of a fall that still stands."""
+
+    day: int = 0
+    sums: list[float] = field(default_factory=lambda: [0.0] * 4)
+    days: list[list[float]] = field(default_factory=list)
+    fell: list[float] = field(default_factory=list)
+    rose: list[float] = field(default_factory=list)
+
+    def add(self, number: int, volts: float, rate: float) -> None:
+        """Take a change of voltage and current between two frames."""
+        if number // _FRAMES_PER_DAY != self.day:
+            self._close()
+            self.day = number // _FRAMES_PER_DAY
+        for place, value in enumerate((1.0, volts * volts, rate * rate, volts * rate)):
+            self.sums[place] += value
+
+    def latest(self, count: int) -> list[float]:
+        """Ohms of the last days on which they could be read."""
+        return [one[1] for one in self.days[-count:]]
+
+    def _close(self) -> None:
+        count, volts2, rate2, both = self.sums
+        self.sums = [0.0] * 4
+        if count < _LEAST_CHANGES or rate2 <= 0 or both < _ALIKE * sqrt(volts2 * rate2):
+            return
+        # Neither the noise of the one nor that of the other draws this to its side.
+        self.days.append([self.day, sqrt(volts2 / rate2)])
+        del self.days[:-_KEPT]
+        now = median(self.latest(_AFTER))
+        if self.fell and now > _BACK * self.fell[1]:
+            self.fell = []
+        if self.rose and now < self.rose[1] / _BACK:
+            self.rose = []
+        if not self.fell and not self.rose:
+            self._look()
+
+    def _look(self) -> None:
+        values = [one[1] for one in self.days]
+        before, after = values[-_AFTER - _BEFORE : -_AFTER], values[-_AFTER:]
+        if len(before) < _LEAST_BEFORE:
+            return
+        old, new = median(before), median(after)
+        # Lower than it ever was: a string that had been off and is back again lowers the ohms at once, too.
+        ever = sorted(values[:-_AFTER])
+        lowest = ever[int(_LOWEST_SHARE * len(ever))]
+        if len(ever) >= _LEAST_EVER and new < min(_FELL * old, _BELOW * lowest):
+            # Of the three days the first may still be one of those before.
+            day = next(day for day, ohms in self.days[-_AFTER:] if ohms <= sqrt(old * new))
+            self.fell = [day, old, new / old]
+        elif min(after) > _ROSE * old:
+            self.rose = [self.days[-_AFTER][0], old, new / old]
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "day": self.day,
+            "sums": list(self.sums),
+            "days": [list(one) for one in self.days],
+            "fell": list(self.fell),
+            "rose": list(self.rose),
+        }
+
+    @staticmethod
+    def from_plain(plain: dict[str, Any]) -> DayOhms:
+        jumps = list(plain["fell"]), list(plain["rose"])
+        return DayOhms(plain["day"], list(plain["sums"]), [list(one) for one in plain["days"]], *jumps)

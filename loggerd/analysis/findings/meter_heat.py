@@ -29,7 +29,9 @@ _OTHERS_KELVIN = 4.0
 _WARM_KELVIN = 4.0
 _COLD_SHARE = 0.25
 _WARM_HOURS = 3
-_AIR_KELVIN = 15.0
+_AIR_KELVIN = 10.0
+"""Squared changes of the air [K²] from which on it shows who follows them: a tenth of them, which is allowed, is
+more than what noise and digits of common probes make in those hours (own estimate)."""
 _FOLLOWS, _APART = 0.75, 0.1
 _DRIFT_KELVIN = 5.0
 _UNLIKE_VOLTS = 0.03
@@ -173,7 +175,8 @@ class Probes:
 
     @staticmethod
     def _well(probe: _Probe) -> bool:
-        follows = probe.apart2 < 0.2 * probe.air2 and probe.air2 > _AIR_KELVIN
+        # Where the air hardly moves nothing shows that a probe that followed it does so no longer.
+        follows = probe.apart2 < 0.2 * probe.air2
         return probe.cold < 0.3 * probe.warm + 1 and probe.colder == 0 and not follows
 
     def _dead(self, name: str, probe: _Probe) -> Told | None:

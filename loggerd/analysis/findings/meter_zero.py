@@ -2,8 +2,10 @@
 
 A current that is "charge" while the voltage stands or falls as at rest cannot be one: the zero is off by at least that.
 Just after a charge the voltage falls by itself, even while a fading charger still gives a little: that is no rest yet.
-A "discharge" at rest may as well be a small load, and both look alike. From full to full more amp-hours go in than come
-out; where less went in, over days, the zero is off the other way (or a part of the charge bypasses the shunt).
+And a charger may hold a full bank at no more than its rested voltage, with a little current: a charge is believed to be
+the zero only if the meter shows one at voltages below that, too. A "discharge" at rest may as well be a small load, and
+both look alike, but for the balance: from full to full more amp-hours go in than come out. Where less went in, over
+days, or where the balance moved by as much as the current at rest, the zero is off.
 """
 
 from __future__ import annotations
@@ -14,7 +16,16 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.events import BecameFull
-from loggerd.analysis.findings.meter_common import FRAMES_PER_HOUR, Facts, Look, Teller, Told, correction
+from loggerd.analysis.findings.meter_common import (
+    FRAMES_PER_DAY,
+    FRAMES_PER_HOUR,
+    Facts,
+    Look,
+    Teller,
+    Told,
+    correction,
+)
+from loggerd.analysis.findings.meter_zero_balance import Balance, Shift
 from loggerd.model.bank import Accuracy
 from loggerd.model.finding import Finding, Grade
 
@@ -27,8 +38,12 @@ _AFTER_CHARGE = 3 * FRAMES_PER_HOUR
 _RISE_VOLTS = 0.001
 _KEPT = 8
 _AGREE = 2
-_ACCOUNTS = 3
-_LEAST_DAYS = 2.0
+_LEAST_HOURS = 48.0
+_HOUR_MS = 3_600_000
+_LEAST_ACCOUNT_MS = 6 * _HOUR_MS
+_SHORT_LEAST, _SHORT_MOST = 0.25, 1.2
+"""What is missing from full to full, as a share of the current at rest: gassing hides a part of a wrong zero; more than
+the whole is missing where a charger bypasses the shunt."""
 
 
 @dataclass
@@ -45,18 +60,18 @@ class _Run:
 
 @dataclass
 class _State:
-    """`rests`: currents [A] at the last rests with their error and voltage change; `accounts`: hours, amp-hours in and
-    out from full to full; `full_ms`, `inward`, `outward`, `gap` of the one that runs."""
+    """`rests`: currents [A] at the last rests with their error and voltage change; `full_ms`, `inward`, `outward`,
+    `gap` of the account from full to full that runs; `by`: what the zero was last found off by."""
 
     run: _Run | None = None
     rests: list[list[float]] = field(default_factory=list)
-    accounts: list[list[float]] = field(default_factory=list)
     full_ms: int | None = None
     inward: float = 0.0
     outward: float = 0.0
     gap: bool = False
     charged: int = -_AFTER_CHARGE
     """Number of the last frame in which the current was surely a charge."""
+    by: str = ""
 
 
 class Zero:
@@ -67,15 +82,24 @@ class Zero:
         self._accuracy = ground.accuracy.get("amps", Accuracy())
         self._teller = Teller("meter.zero_offset", {})
         self._state = _State()
+        self._balance = Balance()
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         if facts.sign != "right" or facts.bypass.startswith("bypassed"):
-            self._state.run = None
+            self._state.run, self._state.gap = None, True
             return []
-        self._account(look, moment)
+        self._level(look, moment)
         ended = self._follow(look)
         told = self._rest(ended, moment) if ended is not None else None
+        if self._account(look, moment):
+            told = self._weigh(moment) or told
         return self._teller.tell(look, moment, told) if told is not None else []
+
+    def _level(self, look: Look, moment: Moment) -> None:
+        """Takes down what the meter shows where no charger can be at work."""
+        below = look.judged and look.volts <= moment.limits["rest_volts_full"]
+        if below and abs(look.rate) <= _MOST_RATE and look.spread <= self._spread():
+            self._balance.rested(look.frame.number // FRAMES_PER_DAY, look.rate)
 
     def _follow(self, look: Look) -> _Run | None:
         """The rest that this frame ends, or that is long enough to be read with it."""
@@ -119,47 +143,85 @@ class Zero:
         del state.rests[:-_KEPT]
         limit = self._limit(moment)
         positive = [one for one in state.rests[-4:] if one[0] - one[1] > limit and one[2] <= _RISE_VOLTS]
-        if mean - error > limit and rise <= _RISE_VOLTS and len(positive) >= _AGREE:
+        below = self._balance.level()
+        # A charger that holds the bank lets the voltage stand; where it falls, none does.
+        falls = bool(positive) and all(one[2] < -_RISE_VOLTS for one in positive)
+        charged = falls or (below is not None and below * self._rated > limit)
+        if charged and mean - error > limit and rise <= _RISE_VOLTS and len(positive) >= _AGREE:
             least = sorted(one[0] for one in positive)[len(positive) // 2]
             words = (
-                f"at rest, with the voltage standing or falling, the meter showed a charge of {mean:.2f} A in"
+                f"at rest, with the voltage standing or falling, the meter showed a charge of {least:.2f} A in"
                 f" {len(positive)} rests"
             )
-            return self._offset(words, least, error, run.start_ms)
+            return self._offset("rest", words, (least, least - error, least + error), run.start_ms)
+        if state.by == "shift" and self._teller.verdict() == "offset":
+            return None  # a load and a wrong zero may make up for each other
         if abs(mean) <= limit:
             words = f"at rest the meter showed {mean:.2f} A, within {limit:.2g} A"
             return Told("right", words, ("amps",), "bank", None, mean, mean - error, mean + error)
         return self._leak(mean, error, limit) if mean < -limit else None
 
     def _leak(self, mean: float, error: float, limit: float) -> Told | None:
-        """A small discharge at rest: zero error or load, unless the accounts from full to full tell."""
-        accounts = self._state.accounts
-        hours = sum(one[0] for one in accounts)
-        short = sum(one[2] - one[1] for one in accounts)
-        if len(accounts) >= _ACCOUNTS and hours >= 24 * _LEAST_DAYS and short > 0:
-            words = (
-                f"at rest the meter showed {mean:.2f} A, and from full to full {short:.1f} Ah more went out than in,"
-                f" in {hours / 24:.1f} days, which no bank can do"
-            )
-            if short / hours > 0.25 * -mean:
-                return self._offset(words, mean, error, None)
+        """A small discharge at rest: zero error or load."""
         if self._teller.verdict() == "offset":
             return None
-        words = (
-            f"at rest the meter showed {mean:.2f} A, more than {limit:.2g} A: a small load, or the zero is off;"
-            " missing:"
-            " a look with the bank's main switch open"
-        )
+        words = f"at rest the meter showed {mean:.2f} A, more than {limit:.2g} A"
+        shift = self._balance.shift()
+        if shift is not None and shift.verdict == "load":
+            words += (
+                f": a load rather than the zero of the meter, for the bank is charged by as much more as before"
+                f" above what it gives ({shift.balance * self._rated:+.3f} A since then)"
+            )
+        else:
+            words += ": a small load, or the zero is off; missing: a look with the bank's main switch open"
         return Told("cannot_tell", words, (), "bank", None, mean, mean - error, mean + error)
 
-    def _offset(self, words: str, amps: float, error: float, since_ms: int | None) -> Told:
-        line = f"offset changed by {-amps:+.3g} A (counted as charge), after a look with the main switch open"
-        reason = f"{words}; {correction(None, line)}; nothing is corrected by itself"
-        band = (amps, amps - error, amps + error)
-        return Told("offset", reason, ("amps",), "bank", since_ms, *band, grade=Grade.OBSERVED)
+    def _weigh(self, moment: Moment) -> Told | None:
+        """What the balance from full to full says of the current at rest."""
+        shift, limit = self._balance.shift(), self._limit(moment)
+        if shift is not None and shift.verdict == "zero" and abs(shift.idle) * self._rated > limit:
+            return self._moved(shift)
+        said = self._teller.verdict() == "offset"
+        if said and self._state.by == "shift" and shift is not None and shift.verdict == "same":
+            words = "at rest the meter shows again what it showed in the first weeks"
+            return Told("right", words, ("amps",))
+        return self._short(limit)
 
-    def _account(self, look: Look, moment: Moment) -> None:
-        """Amp-hours from one proven full charge to the next."""
+    def _moved(self, shift: Shift) -> Told:
+        amps, balance = shift.idle * self._rated, shift.balance * self._rated
+        words = (
+            f"at rest the meter shows {amps:+.2f} A more than in the first weeks, and from full to full the bank seems"
+            f" to take {balance:+.2f} A more than before, for {shift.hours / 24:.0f} days: a load is charged again and"
+            " leaves no such trace, a zero that is off does"
+        )
+        return self._offset("shift", words, (amps, min(amps, balance), max(amps, balance)), None)
+
+    def _short(self, limit: float) -> Told | None:
+        """More went out than in from full to full, by about what the meter shows at rest."""
+        level, recent = self._balance.level(), self._balance.last(_LEAST_HOURS)
+        if level is None or recent is None or level * self._rated >= -limit or not self._balance.steady():
+            return None
+        hours, net = recent
+        share = net / hours / level
+        if not _SHORT_LEAST <= share <= _SHORT_MOST:
+            return None
+        amps = level * self._rated
+        words = (
+            f"at rest the meter showed {amps:.2f} A, and from full to full {-net * self._rated:.1f} Ah more went out"
+            f" than in, in {hours / 24:.1f} days, which no bank can do"
+        )
+        return self._offset("balance", words, (amps, amps, net / hours * self._rated), None)
+
+    def _offset(self, by: str, words: str, amps: tuple[float, float, float], since_ms: int | None) -> Told:
+        """`amps`: the current that is shown where none flows, with its band."""
+        self._state.by = by
+        line = f"offset changed by {-amps[0]:+.3g} A (counted as charge), after a look with the main switch open"
+        reason = f"{words}; {correction(None, line)}; nothing is corrected by itself"
+        low, high = min(amps[1:]), max(amps[1:])
+        return Told("offset", reason, ("amps",), "bank", since_ms, amps[0], low, high, grade=Grade.OBSERVED)
+
+    def _account(self, look: Look, moment: Moment) -> bool:
+        """Amp-hours from one proven full charge to the next; whether one has ended."""
         state = self._state
         moved = look.frame.amp_hours
         state.inward += max(0.0, moved)
@@ -167,21 +229,23 @@ class Zero:
         state.gap = state.gap or look.frame.missed > 0 or look.frame.after_unknown
         events = moment.events
         if not events or not any(isinstance(event, BecameFull) and event.proven for event in events):
-            return
-        if state.full_ms is not None and not state.gap and look.at_ms - state.full_ms > 6 * 3_600_000:
-            state.accounts.append([(look.at_ms - state.full_ms) / 3_600_000, state.inward, state.outward])
-            del state.accounts[:-_KEPT]
+            return False
+        ended = state.full_ms is not None and not state.gap and look.at_ms - state.full_ms > _LEAST_ACCOUNT_MS
+        if ended and state.full_ms is not None:
+            hours = (look.at_ms - state.full_ms) / _HOUR_MS
+            self._balance.account(hours, (state.inward - state.outward) / self._rated)
         state.full_ms, state.inward, state.outward, state.gap = look.at_ms, 0.0, 0.0, False
+        return ended
 
     def to_plain(self) -> dict[str, Any]:
         state = dict(vars(self._state))
         state["run"] = dict(vars(self._state.run)) if self._state.run else None
-        for name in ("rests", "accounts"):
-            state[name] = [list(one) for one in state[name]]
-        return {"said": dict(self._teller.said), "state": state}
+        state["rests"] = [list(one) for one in state["rests"]]
+        return {"said": dict(self._teller.said), "state": state, "balance": self._balance.to_plain()}
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._teller.said = dict(plain["said"])
         self._state = _State(**plain["state"])
+        self._balance = Balance.from_plain(plain["balance"])
         if plain["state"]["run"]:
             self._state.run = _Run(**plain["state"]["run"])

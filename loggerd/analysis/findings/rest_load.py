@@ -16,6 +16,8 @@ from loggerd.model.finding import Finding
 _MOST = 0.015
 """Share of the rated amp-hours above which a load is no idle one."""
 _STEADY = 0.002
+_HELD_VOLTS = 2.2
+"""Per cell: chargers that compensate hold more than this in any warmth that is usual (common practice, no source)."""
 _STRETCH = 3
 _LEAST_STRETCHES = 2
 _USUAL_DAYS = 14
@@ -39,7 +41,7 @@ class IdleLoad:
     def add(self, reading: Reading, spread: float, above: float) -> None:
         """`spread`: from the lowest to the highest reading of the current; `above`: voltages that tell a charger."""
         rated = self.ground.bank.rated_amp_hours
-        steady = spread <= _STEADY * rated and reading.at_reference < above
+        steady = spread <= _STEADY * rated and self._is_idle(reading, above)
         if not steady or not -_MOST * rated < reading.amps < _STEADY * rated / 2:
             self.run = []
             return
@@ -49,6 +51,13 @@ class IdleLoad:
         if len(self.run) == _STRETCH:
             self.this_day.append(-sum(self.run) / _STRETCH)
             self.run = []
+
+    def _is_idle(self, reading: Reading, above: float) -> bool:
+        """Whether no charger is at work. A warm bank still stands high some hours after its charge: it rests, if no
+        current flows into it and no charger would hold so little."""
+        stated = self.ground.accuracy.get("amps")
+        error = stated.offset or 0.0 if stated is not None else 0.0
+        return reading.at_reference < above or (reading.volts < _HELD_VOLTS and reading.amps <= error)
 
     def day_ended(self, teller: Teller, moment: Moment) -> list[Finding]:
         """Judges the past day with those before it."""

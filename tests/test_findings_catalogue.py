@@ -15,7 +15,7 @@ from loggerd.wording.findings import figure_text, sentence
 NAMES = [spec.name for spec in FINDINGS]
 VERDICTS = [(spec, verdict) for spec in FINDINGS for verdict in spec.verdicts]
 VERDICT_IDS = [f"{spec.name} {verdict.word}" for spec, verdict in VERDICTS]
-SYMBOLS = {"", "V", "mV", "A", "Ah", "°C", "K", "mΩ", "%", "%/a", "g", "m³/h"}
+SYMBOLS = {"", "V", "mV", "A", "Ah", "°C", "K", "mΩ", "%", "%/a", "g", "h", "m³/h"}
 WORDS = {"a", "and", "cell", "day", "days", "jumps", "of", "per", "rated", "100"}
 """A unit is a symbol, words, or symbols with words between: "mV per cell"."""
 

@@ -29,12 +29,14 @@ _NOBODY: Integers = np.empty(0, dtype=np.int64)
 class DeviceColumns:
     """Readings of one device: at_ms (n,) and columns (n,) by channel name, in fine units.
 
-    `left_out`: times of readings kept out of the sums, one for each value.
+    `left_out`: times of readings kept out of the sums, one for each value. `clock_jumps`: readings at which the wall
+    clock had jumped, with by how much [ms].
     """
 
     at_ms: Integers
     columns: dict[str, Integers]
     left_out: list[Integers] = field(default_factory=list)
+    clock_jumps: list[tuple[int, int]] = field(default_factory=list)
 
 
 @dataclass
@@ -63,7 +65,7 @@ class ColumnCleaner:
         offsets = _joined([block.wall_minus_mono_ms for block in blocks])
         clock = _joined([block.clock for block in blocks])
         name = blocks[0].device
-        marked = self._clock_marks(axis, name, at_ms, offsets, clock)
+        marked = self._clock_marks(axis, device, name, offsets, clock)
         found.extend((name, mark, when) for mark, when in marked)
         for series, counts in self._columns(blocks):
             device.columns[series.channel.name] = self._clean(series, counts, device, found, axis.by_wall)
@@ -73,11 +75,14 @@ class ColumnCleaner:
         return device
 
     def _clock_marks(
-        self, axis: SessionAxis, device: str, at_ms: Integers, offsets: Integers, clock: Integers
+        self, axis: SessionAxis, device: DeviceColumns, name: str, offsets: Integers, clock: Integers
     ) -> list[tuple[Mark, Integers]]:
         if axis.by_wall:
-            return out_of_place(at_ms, offsets)
-        return self.clocks.setdefault(device, ClockWatch()).push(axis.session, at_ms, offsets, clock)
+            return out_of_place(device.at_ms, offsets)
+        watch = self.clocks.setdefault(name, ClockWatch())
+        marked = watch.push(axis.session, device.at_ms, offsets, clock)
+        device.clock_jumps = watch.jumps
+        return marked
 
     def _columns(self, blocks: list[ScanBlock]) -> list[tuple[Series, Integers]]:
         """One column for each series of the bank; MISSING in blocks that do not have it."""
@@ -168,7 +173,7 @@ class ColumnCleaner:
     def to_plain(self) -> dict[str, object]:
         return {
             "watches": {name: watch.kept for name, watch in self.watches.items()},
-            "clocks": {name: watch.last for name, watch in self.clocks.items()},
+            "clocks": {name: [watch.last, watch.was_set] for name, watch in self.clocks.items()},
             "volts": self.volts.to_plain(),
         }
 
@@ -181,7 +186,7 @@ class ColumnCleaner:
                 watch.kept = kept
         clocks = plain["clocks"]
         assert isinstance(clocks, dict)
-        self.clocks = {name: ClockWatch(last) for name, last in clocks.items()}
+        self.clocks = {name: ClockWatch(last, was_set) for name, (last, was_set) in clocks.items()}
         self.volts.load_plain(plain["volts"])  # type: ignore[arg-type]
 
 

@@ -55,6 +55,7 @@ class FrameBuilder:
                 if column is not None and column > 1:
                     table.add(column, where, *own.sums(values))
         self._add_marks(table, found)
+        table.clock_jumps = self._clock_jumps(table, devices)
         self._add_steps(table, lead, devices, lead_device, interval_ms)
         return self._close(table, lead.session, usual)
 
@@ -82,6 +83,15 @@ class FrameBuilder:
                     marks = table.marks.setdefault(table.row(number), {})
                     marks[(channel, mark)] = marks.get((channel, mark), 0) + count
 
+    def _clock_jumps(self, table: _Table, devices: Mapping[str, DeviceColumns]) -> dict[int, list[int]]:
+        """Jumps of the wall clock [ms] by row. Each device sees the same one, at its next reading."""
+        jumps: dict[int, list[int]] = {}
+        for device in devices.values():
+            for at_ms, jump_ms in device.clock_jumps:
+                row = table.row(max(at_ms // FRAME_MS, self.open.number))
+                jumps.setdefault(row, []).append(jump_ms)
+        return jumps
+
     def _add_steps(
         self,
         table: _Table,
@@ -100,9 +110,17 @@ class FrameBuilder:
             amps = lead.milliamps if whole else self.current.at(device.at_ms, lead.at_ms, lead.milliamps)
             watch = self.steps.setdefault(name, StepWatch(name, len(self.layout.names)))
             interval = interval_ms.get(name, 1000)
-            for step in watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval):
-                table.steps.setdefault(table.row(max(step.at_ms // FRAME_MS, self.open.number)), []).append(step)
+            self._put_steps(table, watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval))
         self.current.keep(lead.at_ms, lead.milliamps)
+
+    def _put_steps(self, table: _Table, steps: list[Step]) -> None:
+        """Steps of one device in order of time to the rows of their frames."""
+        number, here = -1, list[Step]()
+        for step in steps:
+            its_frame = max(step.at_ms // FRAME_MS, self.open.number)
+            if its_frame != number:
+                number, here = its_frame, table.steps.setdefault(table.row(its_frame), [])
+            here.append(step)
 
     def _volts(self, device: DeviceColumns) -> dict[int, Integers]:
         first, last = self.layout.block_volts.start, self.layout.block_volts.stop
@@ -137,12 +155,17 @@ class FrameBuilder:
             self.last_number = number
             if row in table.steps or row in table.marks:
                 head.take(table.steps.get(row, ()), table.marks.get(row, {}))
+            if row in table.clock_jumps:
+                head.clock_jump_ms = max(
+                    head.clock_jump_ms, *table.clock_jumps[row], key=lambda jump: (abs(jump), jump)
+                )
             heads.append(head)
         return heads
 
     def _frames(self, heads: list[OpenFrame], table: _Table, interval_ms: int) -> list[Frame]:
         rows = Rows(table.totals, table.lows, table.highs, table.counts)
         means, lows, highs, celsius = rows.shown(self.layout)
+        lists = list(zip(means.tolist(), lows.tolist(), highs.tolist(), table.counts.tolist(), strict=True))
         covered = np.minimum(table.counts[:, 0] * interval_ms, FRAME_MS).tolist()
         return [
             Frame(
@@ -159,6 +182,8 @@ class FrameBuilder:
                 celsius[row],
                 _in_order(head.steps),
                 head.marks,
+                head.clock_jump_ms,
+                lists[row],
             )
             for row, head in enumerate(heads)
         ]
@@ -211,6 +236,7 @@ class _Table:
     counts: Integers
     steps: dict[int, list[Any]] = field(default_factory=dict)
     marks: dict[int, dict[tuple[str, Mark], int]] = field(default_factory=dict)
+    clock_jumps: dict[int, list[int]] = field(default_factory=dict)
     added: int = 0
     known: list[int] = field(default_factory=list)
     """The numbers once more, made when first asked for."""
@@ -253,6 +279,7 @@ class _Table:
             self.numbers, self.known = np.concatenate([[frame.number], self.numbers]), []
             self.steps = {row + 1: steps for row, steps in self.steps.items()}
             self.marks = {row + 1: marks for row, marks in self.marks.items()}
+            self.clock_jumps = {row + 1: jumps for row, jumps in self.clock_jumps.items()}
             for name in ("totals", "lows", "highs", "counts"):
                 setattr(self, name, np.concatenate([getattr(frame, name)[None, :], getattr(self, name)]))
             return

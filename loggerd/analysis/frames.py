@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import InitVar, dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -34,6 +34,8 @@ POWER_ON_CELSIUS = 85.0
 """What common digital probes say before they have measured (from memory)."""
 
 Floats = npt.NDArray[np.float64]
+Lists = tuple[list[float], list[float], list[float], list[int]]
+"""Means, lows, highs and counts of a frame by column."""
 
 
 @dataclass(frozen=True)
@@ -74,9 +76,10 @@ class Layout:
         return slice(3 + 2 * self.blocks, 3 + 2 * self.blocks + self.strings)
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Step:
-    """A jump of the current between two steady states, and what the voltages of one device did.
+    """A jump of the current between two steady states, and what the voltages of one device did. Nobody changes one:
+    it is not frozen since many are made, and a frozen one takes several times longer.
 
     amps, volts: change of the bank's current [A] and of each voltage [V], by column of the layout, NaN where not
     read (c,); `interval_seconds` lies between the reading before the jump and the one that ends it.
@@ -91,20 +94,27 @@ class Step:
     """The volts once more, and below volts per ampere: topics are far faster on a list."""
     ohms: list[float] = field(init=False, repr=False, compare=False)
 
-    def __post_init__(self) -> None:
-        made, amps, volts = self.__dict__, self.amps, self.volts.tolist()
-        made["volts_list"], made["ohms"] = volts, [one / amps for one in volts]
+    lists: InitVar[tuple[list[float], list[float]] | None] = None
+    """Both, where the caller has them."""
+
+    def __post_init__(self, lists: tuple[list[float], list[float]] | None) -> None:
+        if lists is None:
+            amps, volts = self.amps, self.volts.tolist()
+            lists = volts, [one / amps for one in volts]
+        self.volts_list, self.ohms = lists
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Frame:
-    """Five minutes of a bank. Arrays are by column of the layout (c,), NaN where nothing was read.
+    """Five minutes of a bank. Arrays are by column of the layout (c,), NaN where nothing was read. Nobody changes one:
+    it is not frozen for the same reason as a step.
 
     `number` counts frames since 1970 on the analysis axis. `covered_ms`: how much of it readings of the current
     cover. `celsius`: see `celsius_of`; NaN where nothing tells it.
     `after_unknown`: a pause of unknown length lies before it. `missed`: whole frames without readings that lie
     between this one and the one before (0 after a pause of unknown length). `marks`: readings that carry a mark, by
-    channel (or device) and mark. `session`: that of its last reading.
+    channel (or device) and mark. `session`: that of its last reading. `clock_jump_ms`: by how much the wall clock
+    jumped against the monotonic one within it (the widest jump), 0 if it did not.
     """
 
     number: int
@@ -120,13 +130,15 @@ class Frame:
     celsius: float
     steps: tuple[Step, ...] = ()
     marks: Mapping[tuple[str, Mark], int] = field(default_factory=dict)
+    clock_jump_ms: int = 0
     start_ms: int = field(init=False, repr=False, compare=False)
     end_ms: int = field(init=False, repr=False, compare=False)
     mean_list: list[float] = field(init=False, repr=False, compare=False)
-    """The means once more, and below the lows and highs: topics that look at one number at a time are far faster on a
-    list."""
+    """The means once more, and below the lows, highs and counts: topics that look at one number at a time are far
+    faster on a list."""
     low_list: list[float] = field(init=False, repr=False, compare=False)
     high_list: list[float] = field(init=False, repr=False, compare=False)
+    count_list: list[int] = field(init=False, repr=False, compare=False)
     amps: float = field(init=False, repr=False, compare=False)
     """Mean current [A], charge positive; NaN without."""
     volts: float = field(init=False, repr=False, compare=False)
@@ -134,15 +146,20 @@ class Frame:
     amp_hours: float = field(init=False, repr=False, compare=False)
     """What went in (positive) or out (negative) in the time that is covered [Ah]; 0 without a current."""
 
-    def __post_init__(self) -> None:
-        means, made = self.means.tolist(), self.__dict__
-        made["start_ms"], made["end_ms"] = self.number * FRAME_MS, (self.number + 1) * FRAME_MS
-        made["mean_list"], made["low_list"], made["high_list"] = means, self.lows.tolist(), self.highs.tolist()
-        made["amps"], volts = means[0], means[1]
-        if math.isnan(volts) and self.layout.blocks:
-            volts = float(self.block_volts[: self.layout.blocks // self.layout.strings].sum())
-        made["volts"] = volts
-        made["amp_hours"] = means[0] * self.covered_ms / 3_600_000 if self.covered_ms else 0.0
+    lists: InitVar[Lists | None] = None
+    """The four lists, where the caller has them."""
+
+    def __post_init__(self, lists: Lists | None) -> None:
+        number, layout, covered_ms = self.number, self.layout, self.covered_ms
+        self.start_ms, self.end_ms = number * FRAME_MS, (number + 1) * FRAME_MS
+        if lists is None:
+            lists = self.means.tolist(), self.lows.tolist(), self.highs.tolist(), self.counts.tolist()
+        self.mean_list, self.low_list, self.high_list, self.count_list = lists
+        amps, volts = self.mean_list[0], self.mean_list[1]
+        if math.isnan(volts) and layout.blocks:
+            volts = float(self.block_volts[: layout.blocks // layout.strings].sum())
+        self.amps, self.volts = amps, volts
+        self.amp_hours = amps * covered_ms / 3_600_000 if covered_ms else 0.0
 
     @property
     def block_volts(self) -> Floats:
@@ -175,6 +192,7 @@ class OpenFrame:
     counts: Integers = field(default_factory=lambda: _NOTHING)
     steps: list[Step] = field(default_factory=list)
     marks: dict[tuple[str, Mark], int] = field(default_factory=dict)
+    clock_jump_ms: int = 0
 
     @staticmethod
     def begin(number: int, width: int, session: int, after_unknown: bool, missed: int) -> OpenFrame:
@@ -191,9 +209,14 @@ class OpenFrame:
 
     def take(self, steps: Iterable[Step], marks: Mapping[tuple[str, Mark], int]) -> None:
         """Add steps, of each device the first few only, and counted marks."""
+        kept, room = self.steps, dict[str, int]()
+        for one in kept:
+            room[one.device] = room.get(one.device, MOST_STEPS) - 1
         for step in steps:
-            if len(self.steps) < MOST_STEPS or [one.device for one in self.steps].count(step.device) < MOST_STEPS:
-                self.steps.append(step)
+            left = room.get(step.device, MOST_STEPS)
+            if left:
+                kept.append(step)
+                room[step.device] = left - 1
         for key, count in marks.items():
             self.marks[key] = self.marks.get(key, 0) + count
 
@@ -211,6 +234,7 @@ class OpenFrame:
             ],
             "steps": [step_to_plain(step) for step in self.steps],
             "marks": [[name, int(mark), count] for (name, mark), count in self.marks.items()],
+            "clock_jump_ms": self.clock_jump_ms,
         }
 
     @staticmethod
@@ -221,6 +245,7 @@ class OpenFrame:
             frame.totals[one], frame.lows[one], frame.highs[one], frame.counts[one] = total, low, high, count
         frame.steps = [step_from_plain(step) for step in plain["steps"]]
         frame.marks = {(name, Mark(mark)): count for name, mark, count in plain["marks"]}
+        frame.clock_jump_ms = plain["clock_jump_ms"]
         return frame
 
 

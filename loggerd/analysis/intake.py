@@ -23,6 +23,9 @@ _SPIKE_MILLIVOLTS_PER_CELL = 100
 _SPIKE_MILLICELSIUS = 5_000
 _LEAST_TAP_READINGS = 3
 _REPEATED_WITHIN_MS = 1000
+_CLOCK_JUMP_MS = 600_000
+"""A clock that is kept is put right by less: a quartz takes two months to go wrong by so much (100 ppm, common
+practice, no source)."""
 
 
 @dataclass
@@ -172,13 +175,18 @@ class SpikeWatch:
 
 @dataclass
 class ClockWatch:
-    """Watches the wall clock of one device's scans. `last`: session, time and offset of the latest scan."""
+    """Watches the wall clock of one device's scans. `last`: session, time and offset of the latest scan; `was_set`:
+    whether the clock was set then; `jumps`: times and sizes [ms] of the jumps of the latest push."""
 
     last: list[int] | None = None
+    was_set: bool = False
+    jumps: list[tuple[int, int]] = field(default_factory=list)
 
     def push(self, session: int, at_ms: Integers, offset_ms: Integers, clock: Integers) -> list[tuple[Mark, Integers]]:
         """Marks of the wall clock: not set, running backward, standing still. Each session has a clock of its own."""
         marks: list[tuple[Mark, Integers]] = []
+        was_set, self.jumps = self.was_set, []
+        self.was_set = int(clock[-1]) == ClockState.SET
         if int(clock.max()) != ClockState.SET:
             marks.append((Mark.CLOCK_NOT_SET, at_ms[clock == ClockState.NOT_SET]))
         before = self.last if self.last is not None and self.last[0] == session else None
@@ -188,7 +196,12 @@ class ClockWatch:
             return marks
         # A first scan has no step: one that only goes forward stands in.
         step = np.diff(at_ms, prepend=before[1] if before else int(at_ms[0]) - 1)
-        wall_step = step + np.diff(offset_ms, prepend=offset_before)
+        moved = np.diff(offset_ms, prepend=offset_before)
+        wall_step = step + moved
+        is_set = clock == ClockState.SET
+        # A clock that is set for the first time jumps by right.
+        jumped = (np.abs(moved) >= _CLOCK_JUMP_MS) & is_set & np.concatenate([[was_set], is_set[:-1]])
+        self.jumps = list(zip(at_ms[jumped].tolist(), moved[jumped].tolist(), strict=True))
         for mark, found in ((Mark.BACKWARD_TIME, wall_step < 0), (Mark.REPEATED_TIME, wall_step == 0)):
             if found.any():
                 marks.append((mark, at_ms[found]))

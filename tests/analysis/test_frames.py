@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -126,6 +128,25 @@ def test_a_jump_that_is_not_steady_on_both_sides_is_no_step(spoilt: int) -> None
 
     assert all(abs(step.amps) < 7 for frame in Seen.frames for step in frame.steps if step.at_ms < START + 100_000)
     assert not any(step.amps == -40.0 and step.at_ms == START + 101_000 for step in Seen.frames[0].steps)
+
+
+@pytest.mark.parametrize("pieces", [1, 3, 7])
+def test_a_jump_of_the_wall_clock_is_kept_with_its_frame(pieces: int) -> None:
+    """Also when state is written and read between the pieces."""
+    moved = [
+        replace(one, wall_minus_mono_ms=np.where(one.mono_ms >= START + 450_000, -3_600_000, 0))
+        for one in both(1000, np.full(1000, 3_000))
+    ]
+    fold = BankFold(whole_plan())
+    bounds = [START + round(1_000_000 * place / pieces) for place in range(pieces + 1)]
+    for begin, end in pairwise(bounds):
+        parts = [one.slice(*np.searchsorted(one.mono_ms, [begin, end]).tolist()) for one in moved]
+        fold.push(AXIS, parts)
+        state = fold.dump()
+        fold = BankFold(whole_plan())
+        fold.load(state)
+
+    assert [frame.clock_jump_ms for frame in Seen.frames] == [0, -3_600_000, 0]
 
 
 def test_missing_frames_are_counted_and_half_read_ones_known() -> None:

@@ -119,6 +119,27 @@ def test_steps_of_the_wall_clock(offsets: list[int], expected: list[tuple[Mark, 
     assert _clock(offsets, pieces=pieces) == expected
 
 
+@pytest.mark.parametrize("pieces", [1, 2, 4])
+@pytest.mark.parametrize(
+    ("offsets", "states", "expected"),
+    [
+        ([50, 50, -21_600_000, -21_600_000], [0] * 4, [(2_000, -21_600_050)]),
+        ([50, 50, 3_600_050, 3_600_050], [0] * 4, [(2_000, 3_600_000)]),
+        ([50, 50, -30_000, -30_000], [0] * 4, []),  # put right by seconds
+        ([50, 50, 3_600_050, 3_600_050], [1, 1, 0, 0], []),  # set for the first time
+        ([50, 50, -86_400_000, -86_400_000], [0, 0, 1, 1], []),  # lost: said as not set
+    ],
+)
+def test_jumps_of_a_clock_that_was_set(
+    offsets: list[int], states: list[int], expected: list[tuple[int, int]], pieces: int
+) -> None:
+    watch, found = ClockWatch(), []
+    for part in np.array_split(np.arange(4), pieces):
+        watch.push(1, part * 1000, _array(*offsets)[part], _array(*states)[part])
+        found += watch.jumps
+    assert found == expected
+
+
 def test_readings_while_the_clock_was_not_set() -> None:
     assert _clock([0, 0, 5_000], [1, 1, 0]) == [(Mark.CLOCK_NOT_SET, [0, 1_000])]
 

@@ -10,6 +10,7 @@ from typing import Any
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_bypass import Bypass
 from loggerd.analysis.findings.meter_channels import Channels
+from loggerd.analysis.findings.meter_clock import Clock
 from loggerd.analysis.findings.meter_common import Facts, Looker, Part
 from loggerd.analysis.findings.meter_current import Sign, Slope
 from loggerd.analysis.findings.meter_heat import Probes
@@ -33,6 +34,7 @@ class Meter:
             "bypass": Bypass(ground),
             "scale": Scale(ground),
             "zero": Zero(ground),
+            "clock": Clock(ground),
             "channels": Channels(ground),
             "taps": Taps(ground),
             "probes": Probes(ground),

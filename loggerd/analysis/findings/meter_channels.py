@@ -1,9 +1,9 @@
-"""Do the channels live? Stuck, noisy, silent, out of range; and whether the clock was set."""
+"""Do the channels live? Stuck, noisy, silent, out of range."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import isnan
+from math import isnan, nan
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
@@ -24,6 +24,9 @@ _MOST_RATE = 10.0
 """Share of the rated amp-hours: no such bank carries more for five minutes (common practice, no source)."""
 _OWN_SIZE = 2.0
 """A current that scatters by less than so many times itself may be one that is shown too large, noise and all."""
+_DRIFT = 1.5
+"""A voltage that goes one way changes about as much from frame to frame as within one; noise moves the mean of five
+readings by a quarter of its width."""
 _RETURNED = 6
 _RESTING = 0.01
 _UNSTEADY = ("stuck", "noisy", "silent")
@@ -68,8 +71,6 @@ class _Column:
 @dataclass
 class _State:
     channels: dict[str, _Channel] = field(default_factory=dict)
-    unset: int = 0
-    set: int = 0
 
 
 class Channels:
@@ -85,21 +86,25 @@ class Channels:
         self._accuracy = {name: ground.accuracy.get(name, Accuracy()) for name in self._names}
         self._rated = bank.rated_amp_hours
         self._teller = Teller("meter.channel", {})
-        self._clock = Teller("meter.clock", {})
         self._state = _State({name: _Channel() for name in self._names})
         self._open = set(self._names)
         self._columns = [self._column(name) for name in self._names]
         self._voltages = [one for one in self._columns if one.cells and one.name in self._accuracy]
         self._finest = min((self._accuracy[one.name].resolution / one.cells for one in self._voltages), default=None)
         self._widths: list[tuple[float, str]] | None = None
+        self._before: list[float] = []
+        """Means of the frame before."""
         self._unquiet = Unquiet(tuple(self._fine(one) for one in self._columns if not one.thermal))
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
-        found = self._judge_clock(look, moment)
+        found: list[Finding] = []
         if self._unquiet.push(look):
             self._never_quiet(facts)
+        if not look.follows:
+            self._before = []
         suspects = self._suspects(look)
         if not suspects:
+            self._before = look.means
             return found
         fell: list[str] = []
         for one in suspects:
@@ -117,6 +122,7 @@ class Channels:
         self._open = {one.name for one in suspects if self._is_open(one.name)}
         if self._open:
             facts.bad = frozenset(name for name in self._open if self._teller.verdict(name) in _UNSTEADY)
+        self._before = look.means
         return found
 
     def _column(self, name: str) -> _Column:
@@ -150,10 +156,14 @@ class Channels:
         found = []
         for one in self._columns:
             column = one.column
-            width = highs[column] - lows[column]
-            still = width == 0.0 and not one.thermal
-            wide = width > one.wide and counts[column] >= 3
-            if still or not counts[column] or one.name in watched or (wide and self._moves_alone(look, one, width)):
+            width, count = highs[column] - lows[column], counts[column]
+            # In the order of what is quickest to ask; nearly always nothing holds.
+            if (
+                not count
+                or one.name in watched
+                or (width == 0.0 and not one.thermal)
+                or (width > one.wide and count >= 3 and self._moves_alone(look, one, width))
+            ):
                 found.append(one)
         return found
 
@@ -248,7 +258,13 @@ class Channels:
         if not others:
             return None
         peer = others[len(others) // 2]
-        return width > one.wide and width / cells > 5 * peer + 0.006 and not self._real(one.name, width, spreads)
+        alone = width > one.wide and width / cells > 5 * peer + 0.006
+        return alone and not self._real(one.name, width, spreads) and not self._drifts(look, one, width)
+
+    def _drifts(self, look: Look, one: _Column, width: float) -> bool:
+        """Whether it goes one way, as a block does that empties or fills: noise leaves the mean where it is."""
+        change = abs(look.means[one.column] - self._before[one.column]) if self._before else 0.0
+        return width - one.fine <= _DRIFT * change
 
     def _current_alone(self, look: Look, one: _Column, width: float) -> bool | None:
         if look.volts >= 2.2 or look.spread >= 10 or (one.name, Mark.OUT_OF_RANGE) in look.frame.marks:
@@ -306,7 +322,7 @@ class Channels:
             told = self._stuck(name, channel) or self._noisy(look, name, channel)
             if told is not None:
                 return told
-        return self._again(look, name, channel, said)
+        return self._again(name, channel, said)
 
     def _calm(self, look: Look, name: str, channel: _Channel) -> bool:
         """Whether nothing was seen of a channel, so that nothing can be told: the usual case, told cheaply."""
@@ -352,9 +368,8 @@ class Channels:
         words = f"within five minutes it moves by {width:.2f} {unit} {often}"
         return Told("noisy", words, (name,), name, look.at_ms - _NOISY_FRAMES * FRAME_MS, width)
 
-    def _again(self, look: Look, name: str, channel: _Channel, said: str) -> Told | None:
+    def _again(self, name: str, channel: _Channel, said: str) -> Told | None:
         """Well again after a fault."""
-        del look
         well = channel.good >= _RETURNED and channel.flat <= 2 and channel.noisy == 0 and channel.beyond < 5
         if said and said != "right" and well:
             return Told("right", "it reads again as it should", (name,), name)
@@ -366,35 +381,20 @@ class Channels:
             return Told("right", "all channels are read again", tuple(self._names), "bank")
         return None
 
-    def _judge_clock(self, look: Look, moment: Moment) -> list[Finding]:
-        state, marks = self._state, look.frame.marks
-        if marks and any(mark is Mark.CLOCK_NOT_SET for _, mark in marks):
-            state.unset, state.set = min(state.unset + 1, FRAMES_PER_DAY), 0
-        else:
-            state.unset, state.set = 0, min(state.set + 1, FRAMES_PER_DAY)
-        if state.unset >= 2:
-            words = "readings carry a time that no set clock gave; amp-hours count on, dates are guessed"
-            return self._clock.tell(look, moment, Told("not_set", words, since_ms=look.at_ms - 2 * FRAME_MS))
-        if state.set >= 2 and self._clock.verdict() != "right":
-            return self._clock.tell(look, moment, Told("right", "the clock is set"))
-        return []
-
     def to_plain(self) -> dict[str, Any]:
         state = self._state
         return {
             "said": dict(self._teller.said),
-            "clock": dict(self._clock.said),
             "channels": {name: dict(vars(channel)) for name, channel in state.channels.items()},
             "open": sorted(self._open),
+            "before": [known(one) for one in self._before],
             "unquiet": self._unquiet.to_plain(),
-            "unset": state.unset,
-            "set": state.set,
         }
 
     def load_plain(self, plain: dict[str, Any]) -> None:
-        self._teller.said, self._clock.said = dict(plain["said"]), dict(plain["clock"])
+        self._teller.said = dict(plain["said"])
         kept = {name: _Channel(**one) for name, one in plain["channels"].items() if name in self._state.channels}
         self._state.channels.update(kept)
         self._open = set(plain["open"])
+        self._before = [nan if one is None else one for one in plain["before"]]
         self._unquiet.load_plain(plain["unquiet"])
-        self._state.unset, self._state.set = plain["unset"], plain["set"]

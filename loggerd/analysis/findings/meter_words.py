@@ -185,7 +185,7 @@ SPECS: tuple[FindingSpec, ...] = (
             Verdict(
                 "offset",
                 "The meter shows a current where none flows ({value}).",
-                70,
+                83,
                 "zero offset",
                 "Open the main switch and look: if it still shows this, set offset of the current's channel"
                 " against it, in"
@@ -275,9 +275,9 @@ SPECS: tuple[FindingSpec, ...] = (
     ),
     FindingSpec(
         "meter.clock",
-        "",
-        0,
-        "Whether the logger's clock was set. Amp-hours do not depend on it; dates do.",
+        "h",
+        1,
+        "Whether the logger's clock was set, and whether it jumped since. Amp-hours do not depend on it; dates do.",
         "own",
         (
             Verdict("right", "The clock is set."),
@@ -287,6 +287,14 @@ SPECS: tuple[FindingSpec, ...] = (
                 25,
                 "clock not set",
                 "Set the clock, or give the logger a time server; dates are mended when it is known.",
+            ),
+            Verdict(
+                "jumped",
+                "The logger's clock jumped by {value} while it ran: dates before or after that are wrong.",
+                25,
+                "clock wrong",
+                "Compare the clock of the logger (in UTC) with a watch; set it if it is wrong, and check its time"
+                " service and the cell of its clock chip.",
             ),
         ),
     ),

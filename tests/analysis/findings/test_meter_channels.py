@@ -40,6 +40,15 @@ def test_a_channel_that_jumps_about_alone_is_noisy(site: Site, channel: str, noi
     assert _of(faults(found(site)), "meter.channel", channel) == ["noisy"]
 
 
+def test_a_block_that_empties_or_fills_for_hours_is_not_noisy(site: Site) -> None:
+    """It goes one way while the bank's voltage and the current stand."""
+    there = np.linspace(0.0, -6.0, 180)
+    course = np.concatenate([there, np.full(60, -6.0), there[::-1]])
+    for start in (2000, 4000, 5500):
+        site.columns["block_2_volts"][start : start + len(course)] += course
+    assert "noisy" not in _of(found(site), "meter.channel", "block_2_volts")
+
+
 def test_a_channel_that_falls_silent_is_told_and_heard_again(site: Site) -> None:
     site.columns["block_1_volts"][LATER : LATER + 600] = np.nan
     assert _of(found(site), "meter.channel", "block_1_volts") == ["silent", "right"]

@@ -14,7 +14,7 @@ from loggerd.analysis.findings.events import BecameFull, ChargeEnded, TailSettle
 from loggerd.analysis.findings.full_charge_blocks import block_behind
 from loggerd.analysis.findings.full_charge_counts import Mark, Totals
 from loggerd.analysis.findings.full_charge_follow import Charge, Surroundings
-from loggerd.analysis.findings.full_charge_reading import Reading, offset_amps, reading_of
+from loggerd.analysis.findings.full_charge_reading import Reading, offset_amps, reading_at
 from loggerd.analysis.findings.full_charge_returns import Returns, returned_in_full
 from loggerd.analysis.findings.full_charge_set_points import SetPoints
 from loggerd.analysis.findings.full_charge_specs import DAYS_SINCE, SPECS
@@ -35,8 +35,6 @@ _HOUR_MS = 3_600_000
 _BEGIN = 0.002
 _IDLE = 0.0003
 _FLOAT_MOVES = 0.004
-_LOW_FLOAT = 0.1
-"""Nothing this far [V per cell] below the preset is taken for float."""
 
 
 class FullCharge:
@@ -69,7 +67,7 @@ class FullCharge:
             found.extend(self._interrupted(moment))
         self._first_ms = self._first_ms or frame.start_ms
         self._totals.add(frame)
-        reading = reading_of(frame, self._cells, moment.limits)
+        reading = reading_at(moment, self._cells)
         if reading is not None:
             found.extend(self._follow(reading, moment))
         if self._last is not None:
@@ -110,8 +108,7 @@ class FullCharge:
         self._recent = [*self._recent, reading.volts][-FRAMES_AN_HOUR:]
         if abs(reading.amps) > idle or len(self._recent) < FRAMES_AN_HOUR:
             return False
-        above = (limits["rest_volts_full"] + limits["float_volts_per_cell"]) / 2
-        return reading.at_reference >= above and abs(reading.volts - self._recent[0]) <= _FLOAT_MOVES
+        return reading.at_reference >= _lowest_float(limits) and abs(reading.volts - self._recent[0]) <= _FLOAT_MOVES
 
     def _factor(self) -> float | None:
         """Charged for each Ah taken since the bank was last at the top."""
@@ -180,7 +177,7 @@ class FullCharge:
         least = moment.limits["float_volts_per_cell"]
         absorption = charge.plateaus.absorption(self._rated, least)
         zero = offset_amps(self._ground, moment.limits)
-        floats = charge.plateaus.float_level(self._rated, least - _LOW_FLOAT, below, zero)
+        floats = charge.plateaus.float_level(self._rated, _lowest_float(moment.limits), below, zero)
         self._set_points.charge_ended(absorption, floats, moment)
         found.extend(self._set_points.judge(self._teller, moment))
         self._returns.charge_ended(charge.top_ms, verdict)
@@ -307,3 +304,8 @@ class FullCharge:
         self._set_points.load_plain(plain["set_points"])
         self._returns.load_plain(plain["returns"])
         self._teller = Teller(plain["told"])
+
+
+def _lowest_float(limits: Mapping[str, float]) -> float:
+    """Below this [V per cell, at reference] a voltage that stands is rather that of a bank at rest than float."""
+    return (limits["rest_volts_full"] + limits["float_volts_per_cell"]) / 2

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isnan
 
-from loggerd.analysis.findings.catalogue import Ground
+from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.frames import Frame
 
 Limits = Mapping[str, float]
@@ -47,6 +47,13 @@ def reading_of(frame: Frame, cells: int, limits: Limits) -> Reading | None:
         None if isnan(ambient) else ambient,
         frame.high_list[0] - frame.low_list[0],
     )
+
+
+def reading_at(moment: Moment, cells: int) -> Reading | None:
+    """The reading of the moment's frame; of all topics that ask, the first one has it made. Nobody changes it."""
+    if not moment.reading:
+        moment.reading.append(reading_of(moment.frame, cells, moment.limits))
+    return moment.reading[0]
 
 
 def offset_amps(ground: Ground, limits: Limits) -> float:

@@ -29,6 +29,9 @@ _CLEAR_SCATTER = 4.0
 """A slope is called wrong when the voltages lie within so many mV per cell of it."""
 _FINE_SCATTER = 1.0
 """Within so many mV per cell, half the range of temperature is enough."""
+_SAME = 0.015
+"""Volts per cell within which a setting comes back, as read or for its temperature: what a bank happens to stand at in
+a weak sun or while it rests does not (own choice, under the 20 mV of tolerance)."""
 _MINOR_VOLTS, _MINOR_SLOPE = 0.003, 0.4
 
 
@@ -110,7 +113,7 @@ class SetPoints:
         # All recent charges must say so: a single odd one, as of an equalizing charge, is no setting.
         verdict = "low" if outside < 0 else "high"
         agree = [row for row in known[-_JUDGED:] if row[0] * outside > 0 and abs(row[0]) > tolerance + error]
-        if len(agree) < _JUDGED:
+        if len(agree) < _JUDGED or not _comes_back(known[-_JUDGED:], limits):
             return cannot_tell(SET_POINTS.name, f"The last charges do not agree. {reason}")
         return Said(SET_POINTS.name, verdict, reason, value=shift, half_width=half, numbers=numbers)
 
@@ -155,7 +158,8 @@ class SetPoints:
 
 def _kept(rows: list[list[float | None]], held: Held, preset: float, limits: Limits) -> list[list[float | None]]:
     """The rows with one more: how far it is outside of what the sources of the slope allow, and off the preset."""
-    if held.celsius is None:
+    if held.celsius is None or held.celsius > limits["celsius_no_charge"]:
+        # Nobody compensates for such heat: what the charger should hold then is not known.
         unknown: list[float | None] = [None, None, None]
         return [*rows, unknown][-_RECENT:]
     warmth = held.celsius - limits["reference_celsius"]
@@ -164,6 +168,14 @@ def _kept(rows: list[list[float | None]], held: Held, preset: float, limits: Lim
     outside = held.volts - min(max(held.volts, min(allowed)), max(allowed))
     row: list[float | None] = [outside, held.volts - allowed[2], held.celsius]
     return [*rows, row][-_RECENT:]
+
+
+def _comes_back(rows: Sequence[tuple[float, float, float | None]], limits: Limits) -> bool:
+    """Whether the voltages of these charges are one setting, with the compensation of the preset or with none."""
+    slope = limits["temperature_slope"]
+    shifts = [row[1] for row in rows]
+    read = [row[1] + slope * (row[2] or 0.0) for row in rows]
+    return min(max(shifts) - min(shifts), max(read) - min(read)) <= _SAME
 
 
 def _slope_verdict(slope: float, half: float, strong: float, weak: float) -> str:

@@ -15,6 +15,11 @@ from loggerd.model.finding import Finding, Grade
 
 _STATE_DOUBT = 0.1
 """A state of charge counted from a full charge may be wrong by this."""
+_NEAR_KELVIN = 3.0
+"""So little above freezing at the likely state of charge is near, whatever the doubt."""
+_OVER_KELVIN, _FAR_KELVIN = 3.0, 10.0
+"""Near is over when the coldest block was this much more above both limits for a day, since the night's frost comes
+back; or at once this far above them, as after a charge (own choice)."""
 
 
 @dataclass
@@ -25,6 +30,7 @@ class _FreezeState:
     rest_doubt: float = 0.0
     rest_ms: int = 0
     moved: float = 0.0
+    cold_ms: int = 0
 
 
 class Freezing:
@@ -49,11 +55,13 @@ class Freezing:
         likely, least = charge
         point, warmest = freezing_celsius(likely, moment.limits), freezing_celsius(least, moment.limits)
         margin = warmth.low - point
-        seen = "safe"
-        if warmth.low < point:
-            seen = "freezing"
-        elif warmth.low < warmest or margin < 3.0:
-            seen = "near"
+        above = min(margin - _NEAR_KELVIN, warmth.low - warmest)
+        seen = "freezing" if margin < 0.0 else "near" if above < 0.0 else "safe"
+        if above < _OVER_KELVIN:
+            state.cold_ms = frame.end_ms
+        if seen == "safe" and state.verdict in ("near", "freezing"):
+            still = above < _FAR_KELVIN and frame.end_ms - state.cold_ms < DAY_MS
+            seen = "near" if still else "safe"
         if seen == state.verdict or (seen == "safe" and not state.verdict):
             return []
         if seen != "freezing" and frame.start_ms // DAY_MS == state.told_day and state.verdict != "near":

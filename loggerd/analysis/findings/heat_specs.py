@@ -122,7 +122,7 @@ FREEZING = FindingSpec(
         Verdict(
             "near",
             "The acid is near freezing: {value} left at the likely state of charge.",
-            40,
+            60,
             "freezing",
             "Charge the bank or warm it: full acid freezes only far below.",
         ),

@@ -15,6 +15,8 @@ from loggerd.model.finding import Finding
 _CHARGING = 0.005
 """Share of the rated amp-hours above which a current is a charge."""
 _HOT_FRAMES = 3
+_PROBE_KELVIN = 0.5
+"""What a probe may be wrong by where no accuracy is stated."""
 
 
 @dataclass(slots=True)
@@ -49,6 +51,7 @@ class HighTemperature:
 
     def __init__(self, ground: Ground) -> None:
         self._charging = _CHARGING * ground.bank.rated_amp_hours
+        self._accuracy = ground.accuracy
         self.state = _HotState()
 
     def push(self, moment: Moment, warmth: Warmth | None) -> list[Finding]:
@@ -74,9 +77,14 @@ class HighTemperature:
     def _seen(self, frame: Frame, warmth: Warmth, limits: Mapping[str, float]) -> str:
         if warmth.high > limits["celsius_no_charge"]:
             return "too_hot"
-        if warmth.high > limits["charge_celsius_high"] and frame.amps > self._charging:
+        # Sources disagree on this limit by more than that: what a probe may be wrong by is no reason to stop a charge.
+        if warmth.high - self._error(warmth.hottest) > limits["charge_celsius_high"] and frame.amps > self._charging:
             return "too_hot_to_charge"
         return "normal"
+
+    def _error(self, block: int) -> float:
+        accuracy = self._accuracy.get(f"block_{block}_celsius")
+        return accuracy.offset if accuracy is not None and accuracy.offset is not None else _PROBE_KELVIN
 
     def _over(self, warmth: Warmth, limits: Mapping[str, float]) -> bool:
         return self.state.verdict == "" or warmth.high < limits["charge_celsius_resume"]

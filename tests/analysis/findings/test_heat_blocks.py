@@ -65,6 +65,13 @@ def test_a_block_too_hot_to_charge_is_told_and_is_over_only_when_it_has_cooled()
     assert found[2].at.at_ms > START_MS + 3 * HOUR * FRAME_MS
 
 
+def test_a_block_over_the_limit_by_less_than_its_probe_may_be_wrong_is_not_told() -> None:
+    ground = ground_of(BANK, {f"block_{one}_celsius": Accuracy(None, 1.0) for one in range(1, 5)})
+    for celsius, seen in ((43.6, ["normal"]), (44.2, ["normal", "too_hot_to_charge"])):
+        run = [*frames(1, 30.0), *frames(1, celsius, begin=HOUR)]
+        assert [one.verdict for one in told("heat.high", run, ground=ground)] == seen
+
+
 def test_hot_blocks_that_do_not_charge_are_right_up_to_50_degrees() -> None:
     run = [*frames(1, 47.0, amps=-10.0), *frames(1, 51.0, amps=-10.0, begin=HOUR)]
     assert [one.verdict for one in told("heat.high", run)] == ["normal", "too_hot"]
@@ -184,6 +191,20 @@ def test_freezing_is_over_when_it_is_warm() -> None:
     run = [*frames(6, -15.0, amps=0.0), *frames(6, 5.0, amps=0.0, begin=6 * HOUR)]
     found = told("heat.freezing", run, {run[0].number: [rested(0.10)]})
     assert [one.verdict for one in found] == ["freezing", "safe"]
+
+
+def test_near_freezing_lasts_until_a_day_without_it() -> None:
+    """At 30 % and a few kelvins: colder by night, warmer by day; then two mild days."""
+    nights = [
+        one
+        for night in range(2)
+        for one in (*frames(12, -15.0, 0.0, night * DAY), *frames(12, -9.0, 0.0, night * DAY + 144))
+    ]
+    mild = frames(30, -7.0, amps=0.0, begin=2 * DAY)
+    run = [*nights, *mild]
+    found = told("heat.freezing", run, {run[0].number: [rested(0.30)]})
+    assert [one.verdict for one in found] == ["near", "safe"]
+    assert found[1].at.at_ms > START_MS + 2 * DAY * FRAME_MS
 
 
 def test_what_was_drawn_since_the_rest_counts() -> None:

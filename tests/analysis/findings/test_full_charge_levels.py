@@ -1,0 +1,107 @@
+"""Which of the voltages of a charge is absorption, which is float, and which is neither."""
+
+from __future__ import annotations
+
+from math import exp
+
+import pytest
+from test_doubts import order, told
+from test_full_charge import HOLD, LIMITS, SLOPE, Day, last, run
+
+from loggerd.analysis.findings.full_charge_plateaus import Plateaus
+from loggerd.analysis.findings.full_charge_reading import Reading
+from loggerd.analysis.frames import FRAME_MS
+
+RATED = 200.0
+LEAST = LIMITS["float_volts_per_cell"]
+
+
+def cycle(day: Day, hold: float, celsius: float = 25.0, finish: float | None = None) -> None:
+    """A day of use, a charge, and where asked for a finishing current of 5 A that falls to 3 A at that voltage."""
+    day.discharge(60.0)
+    day.bulk(42.0, hold, celsius)
+    day.tail(4, 1.2, 1.5, hold, celsius)
+    if finish is not None:
+        for number in range(12):
+            day.add(5.0, hold + (finish - hold) * number / 12, celsius)
+        for number in range(12):
+            day.add(5.0 - 2.0 * number / 12, finish, celsius)
+    day.rest(2)
+
+
+@pytest.mark.parametrize(("shift", "verdict"), [(0.0, "right"), (-0.08, "low"), (0.08, "high")])
+def test_a_finishing_step_is_not_taken_for_absorption(shift: float, verdict: str) -> None:
+    day = Day()
+    for _ in range(5):
+        cycle(day, HOLD + shift, finish=2.65 + shift)
+    found = last(run(day)[0], "full_charge.set_points")
+    assert found.verdict == verdict
+    assert found.value == pytest.approx(shift, abs=0.003)
+
+
+def held(rows: list[tuple[float, float]]) -> Plateaus:
+    """Of (amps, volts per cell) by frame, at 25 °C."""
+    plateaus = Plateaus()
+    for place, (amps, volts) in enumerate(rows):
+        plateaus.add(Reading(place * FRAME_MS, amps, volts, volts, volts, 25.0, 25.0, 0.05))
+    return plateaus
+
+
+def fall(amps: float, hours: float, volts: float) -> list[tuple[float, float]]:
+    return [(amps * exp(-number / 12), volts) for number in range(round(12 * hours))]
+
+
+def test_a_voltage_reached_with_a_large_current_is_absorption_however_high() -> None:
+    """A cloud held the bank lower before, for half an hour."""
+    cloud, sun = fall(12.0, 0.6, 2.30), fall(30.0, 3.0, 2.60)
+    seen = held(cloud + sun).absorption(RATED, LEAST)
+    assert seen is not None
+    assert seen.volts == pytest.approx(2.60)
+
+
+def test_a_very_low_absorption_is_known_by_the_step_down_to_float() -> None:
+    low = LEAST - 0.02
+    alone = fall(20.0, 4.0, low)
+    assert held(alone).absorption(RATED, LEAST) is None
+    seen = held(alone + [(0.2, low - 0.12)] * 30).absorption(RATED, LEAST)
+    assert seen is not None
+    assert seen.volts == pytest.approx(low)
+
+
+def test_a_surface_charge_that_dies_away_is_no_float() -> None:
+    dies = [(0.2, LEAST - 0.03 * number / 60) for number in range(60)]
+    assert held(dies).float_level(RATED, LEAST - 0.1, HOLD, 0.0) is None
+    assert held([(0.2, LEAST)] * 60).float_level(RATED, LEAST - 0.1, HOLD, 0.0) is not None
+
+
+def test_what_stands_before_the_charger_comes_on_is_no_float() -> None:
+    stands = [(0.2, LEAST - 0.03)] * 40
+    assert held(stands).float_level(RATED, LEAST - 0.1, HOLD, 0.0) is not None
+    assert held(stands + fall(30.0, 3.0, HOLD)).float_level(RATED, LEAST - 0.1, HOLD, 0.0) is None
+
+
+def test_voltages_that_do_not_come_back_are_no_setting() -> None:
+    day = Day()
+    for number in range(5):
+        cycle(day, HOLD - 0.05 - 0.02 * (number % 3))
+    assert last(run(day)[0], "full_charge.set_points").verdict == "cannot_tell"
+
+
+def test_in_great_heat_no_set_point_is_judged() -> None:
+    day = Day()
+    for _ in range(5):
+        cycle(day, HOLD + SLOPE * 35.0 - 0.05, celsius=60.0)
+    assert last(run(day)[0], "full_charge.set_points").verdict == "cannot_tell"
+
+
+def test_undercharge_comes_behind_the_low_set_point_that_leads_to_it() -> None:
+    under = told("full_charge.undercharge", "chronic")
+    assert order(under, told("full_charge.set_points", "low")) == ["full_charge.set_points", "full_charge.undercharge"]
+    assert order(under, told("full_charge.set_points", "high"))[0] == "full_charge.undercharge"
+
+
+def test_a_low_set_point_comes_behind_the_fault_that_heats_the_block_its_probe_may_sit_on() -> None:
+    low, cause = told("full_charge.set_points", "low"), told("blocks.cause", "self_discharge", "block 1")
+    assert order(low, cause)[0] == "full_charge.set_points"
+    for block, first in ((1, "blocks.cause"), (2, "full_charge.set_points")):
+        assert order(low, cause, told("heat.spread", "hot_block", f"block {block}"))[0] == first

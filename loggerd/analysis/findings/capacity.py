@@ -8,6 +8,7 @@ from typing import Any
 from loggerd.analysis.findings.acid_rests import AcidRests
 from loggerd.analysis.findings.capacity_acid import AcidTeller
 from loggerd.analysis.findings.capacity_curve import ShorterDischarges
+from loggerd.analysis.findings.capacity_depth import CapacityAtDepth
 from loggerd.analysis.findings.capacity_full import FullDischarges
 from loggerd.analysis.findings.capacity_run import Run
 from loggerd.analysis.findings.capacity_summary import Summary
@@ -32,6 +33,7 @@ class CapacityTopic:
         self._shorter = ShorterDischarges(ground)
         self._rests = AcidRests()
         self._acid = AcidTeller(ground)
+        self._at_depth = CapacityAtDepth(ground)
         self._summary = Summary(ground)
         self._cell_ohms: float | None = None
         self._rest_full: list[float] | None = None
@@ -42,6 +44,7 @@ class CapacityTopic:
         self._rests.push(moment.frame, self._bank, moment.limits)
         for event in moment.events:
             found.extend(self._take(event, moment))
+        found.extend(self._at_depth.push(moment))
         found.extend(self._summary.push(moment, self._full, self._shorter))
         return found
 
@@ -107,6 +110,7 @@ class CapacityTopic:
             "shorter": self._shorter.to_plain(),
             "rests": self._rests.to_plain(),
             "acid": self._acid.to_plain(),
+            "at_depth": self._at_depth.to_plain(),
             "summary": self._summary.to_plain(),
             "cell_ohms": self._cell_ohms,
             "rest_full": self._rest_full,
@@ -120,6 +124,7 @@ class CapacityTopic:
         self._shorter.refer_to(self._full.reference)
         self._rests = AcidRests.from_plain(plain["rests"])
         self._acid.load_plain(plain["acid"])
+        self._at_depth.load_plain(plain["at_depth"])
         self._summary.load_plain(plain["summary"])
         self._cell_ohms, self._rest_full = plain["cell_ohms"], plain["rest_full"]
         self._doubted_ms = plain["doubted_ms"]

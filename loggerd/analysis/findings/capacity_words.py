@@ -105,4 +105,29 @@ SUMMARY = FindingSpec(
         Verdict("cannot_tell", "What {subject} really holds is not known."),
     ),
 )
-SPECS = (SUMMARY, OBSERVED, INFERRED, ACID_RESERVE, ACID_WHEN_FULL)
+AT_DEPTH = FindingSpec(
+    "capacity.at_depth",
+    "mV",
+    1,
+    "How much lower the voltage of a cell lies deep in ordinary discharges than in the first weeks, at the same "
+    "amp-hours, current and temperature, beyond what it is lower at their beginning. How many amp-hours are lost "
+    "does not follow from it, and shallow use shows nothing.",
+    "own study by simulation: healthy banks stay within 2 mV through a year, a fifth of the plates is 5 mV or more",
+    (
+        Verdict("as_before", "Deep in its discharges {subject} holds its voltage as in the first weeks, to {value}."),
+        Verdict(
+            "fallen",
+            "Deep in its discharges {subject} falls behind its first weeks by {value} a cell: it holds less.",
+            30,
+            "loss of capacity",
+            _TEST,
+            _TEST_CARE,
+        ),
+        Verdict(
+            "jumped",
+            "Deep in its discharges {subject} has lain lower by {value} a cell since some day; capacity need not be "
+            "the cause.",
+        ),
+    ),
+)
+SPECS = (SUMMARY, OBSERVED, INFERRED, AT_DEPTH, ACID_RESERVE, ACID_WHEN_FULL)

@@ -164,8 +164,11 @@ class DryOut:
         # Both are the gas at the end of a charge: one sign.
         if moved.get("tail_amps") or moved.get("end_amps"):
             others.append("gas")
-        # A bank whose water is due is one sign; but corrosion raises the resistance of any bank and takes capacity.
-        if not self._sealed and water_overdue and "rest_volts" not in moved and not moved.get("capacity"):
+        # A bank whose water is due is one sign; but corrosion raises the resistance of any bank and takes capacity, and
+        # where the gas is known not to have risen, nothing but the calendar speaks for water.
+        gas = [moved[name] for name in ("tail_amps", "end_amps") if name in moved]
+        silent = "rest_volts" not in moved and not moved.get("capacity") and (any(gas) or not gas)
+        if not self._sealed and water_overdue and silent:
             others.append("water")
         if len(others) > 1 or (others and moved.get("capacity")):
             return "likely"

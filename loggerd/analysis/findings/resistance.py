@@ -60,7 +60,8 @@ class ResistanceTopic:
         self._teller = Teller(self._bank)
 
     def push(self, moment: Moment) -> list[Finding]:
-        frame, found = moment.frame, list[Finding]()
+        frame = moment.frame
+        found: list[Finding] = []
         day = frame.start_ms // DAY_MS
         if day != self._day:
             if self._steps.rows:

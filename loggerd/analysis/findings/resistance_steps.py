@@ -158,7 +158,7 @@ def row_of(step: Step, frame: Frame, depth: float, strings: int, correction: Cor
     pairs: list[list[float]] = []
     if not math.isnan(ohms[1]):
         pairs.append([0, _corrected(ohms[1], frame.celsius, correction)])
-    degrees = frame.block_celsius.tolist()
+    degrees = frame.mean_list[layout.block_celsius]
     for block, value in enumerate(ohms[layout.block_volts], start=1):
         if not math.isnan(value):
             warmth = degrees[block - 1]

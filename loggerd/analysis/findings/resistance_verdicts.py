@@ -20,6 +20,8 @@ _NOTABLE = 0.05
 _ABOVE_PEERS, _STILL_ABOVE = 1.5, 1.35
 """A share at which a span stands out from the start: blocks of one kind differ by a tenth."""
 _SUDDEN_DAYS = 21
+_STILL_ACT = 0.9
+"""What was told to have risen this far stays so until it is a tenth below: days differ by less than that."""
 
 Span = tuple[Instant, Instant]
 
@@ -191,10 +193,13 @@ class Teller:
         if rise.value < limits["link_rise_fraction"] / 4 or self.quiet_day is None:
             self.quiet_day = self._day
         verdict = ohms_grade(rise.value, limits["ohms_watch_fraction"], limits["ohms_act_fraction"])
-        if rise.value <= rise.half_width:
+        # In the cold and after few steps the band is wide: a rise counts where its lower edge is one.
+        if rise.value - rise.half_width < limits["ohms_watch_fraction"] / 3:
             verdict = "steady"
         verdict = self._jumped(rise, limits["link_rise_fraction"]) or verdict
         before = self.last.get("trend", [0, "", 0.0])
+        if verdict == "watch" and before[1] == "act" and rise.value >= _STILL_ACT * limits["ohms_act_fraction"]:
+            verdict = "act"
         if verdict == before[1] and abs(rise.value - before[2]) < max(0.1, rise.half_width):
             return []
         if verdict == "steady" and before[1] in {"watch", "act", "jumped"} and rise.value > 0.2:

@@ -19,6 +19,7 @@ from loggerd.analysis.findings.events import (
     Rested,
 )
 from loggerd.analysis.findings.heat import Heat
+from loggerd.analysis.findings.heat_dry_out import DryOut
 from loggerd.analysis.findings.heat_water import Water
 from loggerd.analysis.frames import FRAME_MS
 from loggerd.model.bank import Accuracy, Bank, BankType
@@ -265,6 +266,22 @@ def test_gas_at_the_end_of_long_charges_is_a_sign_where_none_is_proven_full(
         )
     found = by_day(FLOODED, given, 180, "heat.dry_out")
     assert (found[-1].verdict if found else "") == seen
+
+
+@pytest.mark.parametrize(
+    ("tail", "water_overdue", "seen"),
+    [((1.5, 1.5), True, "no_sign"), ((1.5, 4.0), True, "likely"), ((1.5, 4.0), False, "suspected")],
+)
+def test_water_that_is_due_counts_only_where_the_gas_does_not_deny_it(
+    tail: Sequence[float], water_overdue: bool, seen: str
+) -> None:
+    """Corrosion raises the resistance of a flooded bank as drying does, and the calendar knows no difference."""
+    topic, ground, days = DryOut(ground_of(FLOODED)), limits_of(FLOODED.type), weeks(180, (0.02, 0.03), None, tail)
+    found: list[Finding] = []
+    for day in range(180):
+        frame = make_frame(FLOODED, day * DAY, 0.0, 50.0)
+        found += topic.push(Moment(frame, ground, list(days.get(day, []))), water_overdue)
+    assert found[-1].verdict == seen
 
 
 def test_resistance_alone_is_not_drying_out() -> None:

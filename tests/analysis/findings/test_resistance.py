@@ -14,6 +14,7 @@ from loggerd.analysis.findings.events import Resistance
 from loggerd.analysis.findings.resistance import ResistanceTopic
 from loggerd.analysis.findings.resistance_steps import at_reference, robust_ohms, without_outliers
 from loggerd.analysis.findings.resistance_verdicts import ohms_grade
+from loggerd.analysis.findings.resistance_words import TREND
 from loggerd.analysis.frames import FRAME_MS, Frame, Layout, Step
 from loggerd.analysis.quantiles import student_95
 from loggerd.model.finding import Finding
@@ -39,23 +40,26 @@ def block_ohms(depth: float) -> float:
     return 0.004 * (1 + 0.8 * depth)
 
 
-def days_of(count: int, added: Added = nothing, first: int = 0, taps: bool = True, seconds: float = 2.0) -> list[Frame]:
+def days_of(
+    count: int, added: Added = nothing, first: int = 0, taps: bool = True, seconds: float = 2.0, celsius: float = 25.0
+) -> list[Frame]:
     """Each day 40 frames of load steps from full down to 70 % drawn, then a charge that ends full by its amp-hours."""
     layout, frames = Layout.of(BANK), []
     midnight = -(START_MS // FRAME_MS) % PER_DAY
+    cold = 1.0 / at_reference(1.0, celsius, LIMITS["reference_celsius"], LIMITS["ohms_per_kelvin"])
     for day in range(first, first + count):
         for step in range(40):
             position = midnight + day * PER_DAY + step
             depth = 0.7 * step / 40
             extra = added(day, depth)
-            ohms = np.array([block_ohms(depth) + one for one in extra])
+            ohms = cold * np.array([block_ohms(depth) + one for one in extra])
             change = -20.0 * (1 + step % 3 / 2)
             volts = np.full(len(layout.names), np.nan)
             volts[1] = ohms.sum() * change + RNG.normal(0, 0.003)
             if taps:
                 volts[layout.block_volts] = ohms * change + RNG.normal(0, 0.001, 8)
             made = Step((START_MS // FRAME_MS + position) * FRAME_MS + 60_000, "meter", change, volts, seconds)
-            frames.append(make_frame(BANK, position, -42.0, 48.0, steps=[made]))
+            frames.append(make_frame(BANK, position, -42.0, 48.0, steps=[made], celsius=celsius))
         frames.extend(make_frame(BANK, midnight + day * PER_DAY + 40 + number, 20.0, 55.0) for number in range(84))
     return frames
 
@@ -125,6 +129,15 @@ def test_all_blocks_rising_together_is_a_trend_and_no_joint() -> None:
     assert not told(found, "resistance.link")
     verdicts = [verdict for _, verdict in told(found, "resistance.trend")]
     assert verdicts.index("watch") < verdicts.index("act")
+    assert "watch" not in verdicts[verdicts.index("act") :]
+    assert {TREND.verdict(word).cause for word in ("watch", "act")} == {"rising resistance"}
+
+
+def test_a_rise_that_the_cold_may_make_is_no_trend() -> None:
+    """A third more at -25 °C is within the doubt of the correction for temperature."""
+    for celsius, seen in ((25.0, "watch"), (-25.0, "steady")):
+        found, _ = judge([*days_of(20), *days_of(20, lambda day, _: [0.0014] * 8, first=20, celsius=celsius)])
+        assert told(found, "resistance.trend")[-1] == ("bank", seen)
 
 
 def test_a_jump_without_taps_is_a_joint_somewhere() -> None:

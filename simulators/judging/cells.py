@@ -211,7 +211,8 @@ class Cells:
         mending = np.minimum(gas / (0.003 * rated), 1.0) * (_DISSOLVED_PER_HOUR * _SLOW_HOURS)
         self.soft_sulfate = np.minimum(self.soft_sulfate * (1.0 - mending) + grown, 0.4)
         mixed = np.minimum(gas / (0.003 * rated), 1.0) * (0.3 * _SLOW_HOURS)
-        self.condition.strata *= 1.0 - mixed
+        state, charged = self.condition, np.maximum(main, 0.0) * _SLOW_HOURS / self.capacity
+        state.strata = state.strata * (1.0 - mixed) + (1.0 - state.strata) * state.layering * charged
 
     def refresh(self) -> None:
         """What follows temperature, wear and condition; call it after changing the condition."""

@@ -29,6 +29,9 @@ class Condition:
     """Share of the water left: less makes the acid stronger, and in the end uncovers plates."""
     strata: Floats
     """0 mixed, 1 layered; gassing mixes."""
+    layering: Floats
+    """Share of what is still mixed that one full charge without gas would layer. 0 in a healthy bank: what layers it
+    has by evening, gas mixes each night."""
     heat_path: Floats
     """Factor on the thermal resistance to the air."""
 
@@ -47,5 +50,6 @@ class Condition:
             link_ohms=zeros.copy(),
             water=ones.copy(),
             strata=zeros.copy(),
+            layering=zeros.copy(),
             heat_path=ones.copy(),
         )

@@ -48,10 +48,13 @@ def _sulfation(place: _Place, severity: int, days: float) -> None:
 
 
 def _stratification(place: _Place, severity: int, days: float) -> None:
-    strata = (0.4, 0.7, 1.0)[severity] * _ramp(days, 15.0)
-    place.sites.cells.condition.strata[place.bank] = strata
-    place.sites.chargers.shift[place.bank] = -0.06
-    place.sites.chargers.hours_share[place.bank] = 0.5
+    """Somebody ends charges as soon as they begin to gas and equalizes no more: no gas, so heavy acid stays below.
+
+    Set points and currents stay right, so charge is missing too, but for a solar float that goes on quietly. Rates of
+    layering are invented: tall cells are taken to be layered by some cycles.
+    """
+    place.sites.cells.condition.layering[place.bank] = (0.3, 0.6, 1.0)[severity]
+    place.sites.chargers.hours_share[place.bank] = (0.15, 0.08, 0.04)[severity]
 
 
 def _shorted_cell(place: _Place, severity: int, days: float) -> None:

@@ -6,14 +6,16 @@ from math import hypot
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.events import Rested
-from loggerd.analysis.findings.full_charge_reading import Limits, Reading, offset_amps, reading_of, volts_error
+from loggerd.analysis.findings.events import ChargeEnded, Rested
+from loggerd.analysis.findings.full_charge_reading import Limits, Reading, offset_amps, reading_at, volts_error
 from loggerd.analysis.findings.full_charge_robust import slope_with_band
 from loggerd.analysis.findings.full_charge_telling import Said, Teller, cannot_tell
 from loggerd.analysis.findings.rest_charge import state_half_width, state_of_charge, unbounded_state
 from loggerd.analysis.findings.rest_extrapolation import GRID_MINUTES, Settled, extrapolate
 from loggerd.analysis.findings.rest_load import IdleLoad
 from loggerd.analysis.findings.rest_specs import AFTER_FULL, SELF_DISCHARGE, SPECS, STATE_OF_CHARGE
+from loggerd.analysis.findings.rest_stratification import Stratification
+from loggerd.analysis.findings.rest_sulfation import Sulfation
 from loggerd.analysis.findings.rest_window import WHOLE_FRAMES, Window
 from loggerd.analysis.frames import DAY_MS
 from loggerd.model.finding import Finding, Grade
@@ -51,17 +53,23 @@ class Rest:
         self._rested_ms = 0
         self._missing_ms = 0
         self._load = IdleLoad(ground)
+        self._sulfation = Sulfation(ground)
+        self._stratification = Stratification(ground)
         self._teller = Teller()
 
     def push(self, moment: Moment) -> list[Finding]:
         frame, limits = moment.frame, moment.limits
         self._rested_ms = self._rested_ms or frame.start_ms
         found: list[Finding] = []
+        for event in moment.events:
+            if isinstance(event, ChargeEnded):
+                self._sulfation.charged(event, self._stratification.gassed_ms)
         if frame.after_unknown or frame.missed > _LONGEST_GAP:
             found.extend(self._over(moment))
-        reading = reading_of(frame, self._cells, limits)
+        reading = reading_at(moment, self._cells)
         if reading is not None:
             above = self._charging_volts(limits)
+            self._stratification.add(frame, reading, limits)
             self._load.add(reading, frame.high_list[0] - frame.low_list[0], above)
             if self._is_idle(moment, reading):
                 found.extend(self._idle(moment, reading, above))
@@ -142,27 +150,17 @@ class Rest:
         width = state_half_width(settled.volts, whole, limits)
         grade = _grade(window, settled, limits)
         end_ms = window.start_ms + round(3_600_000 * window.hours)
-        moment.events.append(
-            Rested(
-                window.start_ms,
-                end_ms,
-                window.hours,
-                settled.volts,
-                half,
-                grade,
-                window.leak_amps,
-                window.celsius,
-                tuple(window.blocks),
-                window.after,
-                window.after_full,
-                state,
-                width,
-            )
-        )
+        rested = Rested(
+            window.start_ms, end_ms, window.hours, settled.volts, half, grade, window.leak_amps, window.celsius,
+            tuple(window.blocks), window.after, window.after_full, state, width,
+        )  # fmt: skip
+        moment.events.append(rested)
+        self._stratification.rested(rested)
         self._rested_ms = end_ms
         found = self._teller.tell(_state(window, settled, (state, width), grade, end_ms), moment)
         if window.after_full == "proven":
             found.extend(self._compare_full(window, (state, width), grade, moment))
+        found.extend(self._sulfation.rested(rested, self._teller, moment))
         found.extend(self._load.rested(window.leak_amps, window.hours, self._teller, moment))
         return found
 
@@ -211,6 +209,7 @@ class Rest:
 
     def _new_day(self, moment: Moment) -> list[Finding]:
         found = self._load.day_ended(self._teller, moment)
+        found.extend(self._stratification.day_ended(self._teller, moment))
         now = moment.frame.end_ms
         if self._window is not None:
             return found
@@ -236,6 +235,8 @@ class Rest:
             "rested_ms": self._rested_ms,
             "missing_ms": self._missing_ms,
             "load": self._load.to_plain(),
+            "sulfation": self._sulfation.to_plain(),
+            "stratification": self._stratification.to_plain(),
             "told": self._teller.last,
         }
 
@@ -245,6 +246,8 @@ class Rest:
         self._below, self._day = plain["below"], plain["day"]
         self._rested_ms, self._missing_ms = plain["rested_ms"], plain["missing_ms"]
         self._load.load_plain(plain["load"])
+        self._sulfation.load_plain(plain["sulfation"])
+        self._stratification.load_plain(plain["stratification"])
         self._teller = Teller(plain["told"])
 
 

@@ -40,7 +40,10 @@ SELF_DISCHARGE = FindingSpec(
         Verdict("cannot_tell", "What the resting bank loses by itself cannot be told."),
     ),
 )
-_LOAD_DO = "Pull the fuses of the loads one at a time and watch the current."
+_LOAD_DO = (
+    "Open the main switch first and look: what is shown then is the zero of the meter and no load. Then pull the fuses"
+    " of the loads one at a time and watch the current."
+)
 PARASITIC = FindingSpec(
     "rest.parasitic",
     "A",
@@ -87,5 +90,55 @@ AFTER_FULL = FindingSpec(
         Verdict("cannot_tell", "The rested voltage neither confirms nor denies the full charge."),
     ),
 )
+SULFATION = FindingSpec(
+    "rest.sulfation",
+    "%",
+    0,
+    "By how much the rested voltage after whole charges has fallen since the first weeks, as a share of the way from "
+    "full to flat.",
+    "own study by simulation: acid that no charge sets free is locked up as sulfate",
+    (
+        Verdict("as_before", "After whole charges the bank rests as in its first weeks."),
+        Verdict(
+            "sulfated",
+            "After whole charges the bank rests ever lower, by {value} of its charge: acid stays locked up as sulfate.",
+            weight=56,
+            cause="sulfation",
+            do="Measure the gravity of flooded blocks after a whole charge. If it is low and no water was added, give "
+            "long or equalizing charges as the maker allows and compare again. Do not add acid.",
+            caution=f"{_GAS} Wear goggles and gloves for the hydrometer.",
+        ),
+    ),
+)
+_MIX = (
+    "Give an equalizing charge where the maker allows it, or a whole charge that gasses for hours; then measure the "
+    "gravity at the top and at the bottom of some cells. Do not add acid, and do not judge blocks before it is mixed."
+)
+STRATIFICATION = FindingSpec(
+    "rest.stratification",
+    "days",
+    0,
+    "Whether the acid of flooded blocks may lie in layers: days since a charge last gassed for an hour.",
+    "common practice, no source: gas mixes the acid; limits own",
+    (
+        Verdict("mixed", "Charges gas often enough to keep the acid mixed."),
+        Verdict(
+            "possible",
+            "No charge has gassed for an hour in {value}: the acid may lie in layers.",
+            weight=30,
+            cause="stratification",
+            do=_MIX,
+            caution=_GAS,
+        ),
+        Verdict(
+            "likely",
+            "No charge has gassed for an hour in {value}, yet the bank rests as if full: the acid lies in layers.",
+            weight=56,
+            cause="stratification",
+            do=_MIX,
+            caution=_GAS,
+        ),
+    ),
+)
 
-SPECS: tuple[FindingSpec, ...] = (STATE_OF_CHARGE, SELF_DISCHARGE, PARASITIC, AFTER_FULL)
+SPECS: tuple[FindingSpec, ...] = (STATE_OF_CHARGE, SELF_DISCHARGE, PARASITIC, AFTER_FULL, SULFATION, STRATIFICATION)

@@ -175,6 +175,22 @@ def test_a_load_that_is_added_is_found() -> None:
     assert added.value == pytest.approx(0.2, abs=0.001)
 
 
+def test_what_is_on_for_an_hour_a_day_is_no_load_of_the_rest_on_hot_days_either() -> None:
+    """A hot bank stands higher after its charge than a cold one that is charged; it rests all the same."""
+    story = Story()
+    for day in range(24):
+        celsius = 25.0 if day < 18 else 40.0
+        story.load(6, amps=-8.0)
+        for _ in range(12):
+            story.add(-0.004 * BANK.rated_amp_hours, 2.03, celsius)
+        for _ in range(12 * 6):
+            story.add(8.2, 2.25, celsius)
+        for _ in range(12 * 11):
+            story.add(0.0, 2.12, celsius)
+    told = named(run(story)[0], "parasitic")
+    assert {one.verdict for one in told} <= {"cannot_tell", "none", "small"}
+
+
 def test_a_load_that_empties_the_bank_soon_is_heavy() -> None:
     assert named(run(weeks(0.38, 2))[0], "parasitic")[0].verdict == "heavy"
 

@@ -51,4 +51,32 @@ HIGH = FindingSpec(
     ),
 )
 
-SPECS: tuple[FindingSpec, ...] = (LOW, HIGH)
+DEEP = FindingSpec(
+    "limits.deep_draws",
+    "V",
+    3,
+    "Draws in the last four weeks in which the voltage per cell, with the load's sag put back, stayed below the end "
+    "voltage. The value is the lowest of them; the finding stands after the bank was charged again.",
+    "end voltage of 1.75 V per cell: common practice of capacity tests; the four weeks own",
+    (
+        Verdict("within", "The bank was not drawn empty in the last four weeks."),
+        Verdict(
+            "once",
+            "The bank was drawn empty in the last four weeks, down to {value} per cell without the load.",
+            40,
+            "over-discharge",
+            "Charge fully, and find out what kept the loads from being switched off in time.",
+            "Charging gives off hydrogen: ventilate. The maker's manual governs.",
+        ),
+        Verdict(
+            "repeatedly",
+            "The bank was drawn empty repeatedly in the last four weeks, down to {value} per cell without the load.",
+            45,
+            "over-discharge",
+            "Check at which voltage the loads are switched off, use less or charge in between: it wears the bank fast.",
+            "Weak cells can be driven the wrong way and get hot on charge. Charging gives off hydrogen: ventilate.",
+        ),
+    ),
+)
+
+SPECS: tuple[FindingSpec, ...] = (LOW, HIGH, DEEP)

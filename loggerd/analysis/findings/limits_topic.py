@@ -12,6 +12,7 @@ import numpy as np
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, tell
 from loggerd.analysis.findings.events import Capacity
+from loggerd.analysis.findings.limits_deep import forget, note_empty, tell_deep
 from loggerd.analysis.findings.limits_left import FALL_FRAMES, Left, by_count, by_fall, lesser
 from loggerd.analysis.findings.limits_specs import HIGH, LOW, SPECS
 from loggerd.analysis.findings.resistance_steps import bank_ohms, robust_ohms
@@ -34,7 +35,10 @@ _HELD_FRAMES = 2
 
 @dataclass
 class _State:
-    """`steps`: pairs of A and Ω. `fall`: latest voltages per cell in one discharge. `capacity`: its parts."""
+    """`steps`: pairs of A and Ω. `fall`: latest voltages per cell in one discharge. `capacity`: its parts.
+
+    `draws`: those to empty, each with its start, its end [ms] and its lowest voltage per cell.
+    """
 
     steps: list[list[float]] = field(default_factory=list)
     fall: list[float] = field(default_factory=list)
@@ -44,6 +48,7 @@ class _State:
     high_frames: int = 0
     since_ms: int = 0
     capacity: list[Any] | None = None
+    draws: list[list[float]] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -71,15 +76,17 @@ class LimitsWatch:
         self._learn(moment)
         if frame.after_unknown or frame.missed:
             state.low_frames, state.high_frames, state.fall = 0, 0, []
+        told = [tell_deep(frame, state.draws, 0.0)] if forget(state.draws, frame.end_ms) else []
         volts, amps = frame.volts / self._cells, frame.amps
         if math.isnan(volts) or math.isnan(amps) or frame.covered_ms < _LEAST_COVER * (frame.end_ms - frame.start_ms):
-            return []
-        return [*self._low(moment, volts, amps), *self._high(moment, volts, amps)]
+            return told
+        return [*told, *self._low(moment, volts, amps), *self._high(moment, volts, amps)]
 
     def _learn(self, moment: Moment) -> None:
         """The latest load steps, and the capacity that was last found."""
         state, frame = self.state, moment.frame
-        if frame.steps:
+        # An empty bank's resistance is many times its usual one: put back, it would make the bank look full again.
+        if frame.steps and state.low != "empty":
             self._learn_ohms(frame)
         for event in moment.events:
             if isinstance(event, Capacity) and event.witness in ("tested", "observed"):
@@ -87,10 +94,11 @@ class LimitsWatch:
 
     def _learn_ohms(self, frame: Frame) -> None:
         least, steps = _LEAST_STEP_FRACTION * self._bank.rated_amp_hours, self.state.steps
+        layout = frame.layout
         for step in frame.steps:
             if abs(step.amps) < least:
                 continue
-            ohms = bank_ohms(step.ohms, frame.layout)
+            ohms = bank_ohms(step.ohms, layout)
             # Blocks stand in for a bank that is not read as a whole: each has its string's share of the current.
             if math.isnan(step.ohms[1]):
                 ohms *= self._bank.blocks_per_string
@@ -130,6 +138,8 @@ class LimitsWatch:
         if amps < 0.0:
             state.fall = [*state.fall[1 - FALL_FRAMES :], without_load]
         seen = self._seen_low(without_load, near, limits)
+        if state.low == "empty" and seen == "empty":
+            note_empty(state.draws, frame.start_ms, frame.end_ms, without_load)
         if seen is None or seen == (state.low or "normal") or (seen == "low" and state.low == "empty"):
             state.low_frames = 0
             return []
@@ -137,8 +147,15 @@ class LimitsWatch:
         state.low_frames += 1
         if state.low_frames < _HELD_FRAMES:
             return []
+        ended = state.low == "empty"
         state.low, state.low_frames = seen, 0
-        return [self._tell_low(moment, seen, without_load, ohms)]
+        told = [self._tell_low(moment, seen, without_load, ohms)]
+        begun = seen == "empty" and note_empty(state.draws, state.since_ms, frame.end_ms, without_load)
+        # Once more when it is over: only then is it known how deep it went.
+        if begun or (ended and state.draws):
+            half = math.hypot(ohms.half_width * abs(amps) * ohms.ohms / self._cells, self._meter_doubt(limits, volts))
+            told.append(tell_deep(frame, state.draws, half))
+        return told
 
     @staticmethod
     def _seen_low(volts: float, near: float, limits: Mapping[str, float]) -> str | None:

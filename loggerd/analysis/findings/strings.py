@@ -23,6 +23,8 @@ _CHUNK = 0.01
 _KEPT = 5
 _STEP = 3.0
 _FIRST_FRAMES = 2
+_NONE = 0.05
+"""Of an equal part: less is what zero offsets leave."""
 
 
 @dataclass
@@ -49,7 +51,8 @@ class Shares:
 def verdict_of_shares(shares: Shares, limit: float) -> str:
     """What one discharge says of a string."""
     even = abs(shares.middle - 1.0) < limit
-    if shares.whole < 0.05:
+    # An open string neither gives nor takes; one with a cell short takes from the others first.
+    if max(abs(one) for one in (shares.first, shares.middle, shares.end, shares.whole)) < _NONE:
         return "no_current"
     if even and shares.first < 0.4:
         return "behind_in_charge"

@@ -55,7 +55,11 @@ def test_one_frame_is_not_enough() -> None:
 def test_an_emptying_bank_is_low_then_empty_then_right_again() -> None:
     inner = [*np.linspace(2.0, 1.70, 60), *([1.80] * 6), *([2.05] * 6)]
     found = watch([frame(one, -20.0, volts, count=8 if one == 0 else 0) for one, volts in enumerate(inner)])
+    deep = [one for one in found if one.name == "limits.deep_draws"]
+    found = [one for one in found if one.name == "limits.low_voltage"]
     assert [one.verdict for one in found] == ["low", "empty", "normal"]
+    assert [one.verdict for one in deep] == ["once", "once"]
+    assert deep[-1].value == pytest.approx(1.70, abs=0.01)
     low = found[0]
     assert low.value is not None and low.value == pytest.approx(1.85, abs=0.02)
     assert low.low is not None and low.high is not None and low.low < low.value < low.high
@@ -68,6 +72,7 @@ def test_an_emptying_bank_is_low_then_empty_then_right_again() -> None:
 
 def test_without_steps_the_usual_resistance_is_put_back_and_said_so() -> None:
     found = watch([frame(one, -10.0, 1.6) for one in range(4)])
+    found = [one for one in found if one.name == "limits.low_voltage"]
     assert [one.verdict for one in found] == ["empty"]
     assert found[0].grade is Grade.INFERRED
     assert "usual resistance" in found[0].reason
@@ -141,3 +146,24 @@ def test_blocks_stand_in_for_a_bank_that_is_not_read_as_a_whole() -> None:
     found = pipeline.run(frames)
     assert [one.verdict for one in found] == ["low"]
     assert found[0].value == pytest.approx(1.8, abs=1e-3)
+
+
+def _drawn_empty(position: int) -> list[Frame]:
+    """Half an hour empty, then charged again."""
+    return [
+        frame(position + one, -20.0, 1.70 if one < 6 else 2.05, count=8 if not position else 0) for one in range(12)
+    ]
+
+
+def test_draws_to_empty_are_told_until_four_weeks_after_the_last() -> None:
+    day = 288
+    frames = [*_drawn_empty(0), *_drawn_empty(2 * day)]
+    frames += [frame(position, -0.1, 2.05) for position in (29 * day, 31 * day)]
+    deep = [one for one in watch(frames) if one.name == "limits.deep_draws"]
+    assert [one.verdict for one in deep] == ["once", "once", "repeatedly", "repeatedly", "within"]
+    assert deep[3].details[0].value == 2.0
+
+
+def test_two_draws_within_hours_are_one() -> None:
+    deep = [one for one in watch([*_drawn_empty(0), *_drawn_empty(48)]) if one.name == "limits.deep_draws"]
+    assert {one.verdict for one in deep} == {"once"}

@@ -26,6 +26,7 @@ TABLE = [
     ("10 % less charge at the start", (-0.05, 0.50, 0.50, 0.474), "behind_in_charge"),
     ("equal", (0.49, 0.50, 0.50, 0.50), "even"),
     ("open", (0.0, 0.01, 0.01, 0.01), "no_current"),
+    ("a cell short: it takes from the other first", (-0.3, 0.05, 0.1, 0.01), "ambiguous"),
     ("low at the start and in the middle", (0.1, 0.42, 0.45, 0.42), "ambiguous"),
 ]
 

@@ -53,6 +53,8 @@ class Table(RuleBasedStateMachine):
         self.hold, self.cleared = 1, -(10**9)
         self.shelf_ends, self.one_shot, self.acted = 0, False, 0
         self.quiet, self.true, self.differing = False, False, False
+        self.was_quiet = False
+        """Likewise in the minute before."""
 
     # -- the model --
 
@@ -81,6 +83,10 @@ class Table(RuleBasedStateMachine):
         return OFF // MINUTE * self.hold
 
     def _minute(self) -> None:
+        if self.was_quiet and self.quiet and self.letter in "ABCD" and self.active:
+            # Brought back in a quiet time, it has been held back since then: before what falls due in this minute.
+            self._goes(F)
+        self.was_quiet = self.quiet
         differs = self.true != self.active
         self.differs = self.differs + 1 if differs and self.differing else 0
         self.differing = differs

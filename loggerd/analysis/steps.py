@@ -70,11 +70,14 @@ class StepWatch:
             ends, begins = _taken(kept, new, after), _taken(kept, new, found - 2)
             missing = (ends == MISSING) | (begins == MISSING)
             whole[:, column] = np.where(missing, np.nan, (ends - begins) / 1000)
-        jumps = ((amps[after] - amps[found - 2]) / 1000).tolist()
-        seconds = ((at[after] - at[found - 2]) / 1000).tolist()
+        jumps = (amps[after] - amps[found - 2]) / 1000
+        seconds = (at[after] - at[found - 2]) / 1000
+        lists = zip(whole.tolist(), (whole / jumps[:, None]).tolist(), strict=True)
         return [
-            Step(when, self.device, jump, row, apart)
-            for when, jump, row, apart in zip(at[found].tolist(), jumps, whole, seconds, strict=True)
+            Step(when, self.device, jump, row, apart, both)
+            for when, jump, row, apart, both in zip(
+                at[found].tolist(), jumps.tolist(), whole, seconds.tolist(), lists, strict=True
+            )
         ]
 
     def _keep(self, at_ms: Integers, milliamps: Integers, millivolts: dict[int, Integers]) -> None:

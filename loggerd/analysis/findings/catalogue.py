@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from loggerd.analysis.findings.events import Event, SinceFull
 from loggerd.analysis.frames import Frame, Layout
 from loggerd.model.bank import Accuracy, Bank
 from loggerd.model.finding import Finding
 from loggerd.model.log_book import LogEntry
+
+if TYPE_CHECKING:
+    from loggerd.analysis.findings.full_charge_reading import Reading
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,7 @@ class Ground:
     channels: frozenset[str] = frozenset()
 
 
-@dataclass
+@dataclass(slots=True)
 class Moment:
     """One closed frame on its way through the topics, in their order.
 
@@ -82,6 +85,8 @@ class Moment:
     events: list[Event] = field(default_factory=list)
     since_full: SinceFull | None = None
     entries: tuple[LogEntry, ...] = ()
+    reading: list[Reading | None] = field(default_factory=list)
+    """The frame as a charge sees it, once a topic has asked for it; see reading_at."""
 
 
 class Topic(Protocol):

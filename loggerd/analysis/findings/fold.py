@@ -31,13 +31,14 @@ class FindingsFold:
         session has before that instant are told with them; by default those before the end of each frame.
         """
         found: list[Finding] = []
+        topics = [topic.push for topic in self._topics.values()]
         for frame in frames:
             entries = self._log.next(self._read, order, frame.end_ms if before_ms is None else before_ms)
             self._read += len(entries)
             moment = Moment(frame, self._limits.at(frame.end_ms), entries=entries)
             told = self._quality.push(moment)
-            for topic in self._topics.values():
-                if settled := topic.push(moment):
+            for push in topics:
+                if settled := push(moment):
                     told.extend(settled)
             if told:
                 found.extend(self._quality.stamp(one) for one in told)

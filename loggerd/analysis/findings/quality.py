@@ -102,7 +102,7 @@ class QualityWatch:
         found = self._tell(moment) if day.number > newest else []
         day.span_ms += FRAME_MS
         day.covered_ms += frame.covered_ms
-        day.readings += sum(frame.counts.tolist())
+        day.readings += sum(frame.count_list)
         day.pauses += frame.after_unknown
         if frame.marks:
             day.marked += sum(count for (_, mark), count in frame.marks.items() if mark is not Mark.GAP_BEFORE)

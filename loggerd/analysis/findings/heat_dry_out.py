@@ -29,6 +29,8 @@ from loggerd.model.finding import Finding, Grade
 
 _BASELINE_WEEKS = 6
 _RECENT_WEEKS = 3
+_STALE_WEEKS = 4
+"""After so many weeks without a new value, what a sign said last is no longer what it says now."""
 SIGNS = ("ohms", "rest_volts", "tail_amps", "end_amps", "capacity")
 _LONG_HELD_MS = 3 * 3_600_000
 """After so long at the charging voltage what flows is mostly gas, though the charge may not be proven full."""
@@ -43,12 +45,16 @@ class _Sign:
     recent: list[float] = field(default_factory=list)
     waiting: list[float] = field(default_factory=list)
     risen_ms: int | None = None
+    silent_weeks: int = 0
 
     def close(self) -> None:
         """The week is over."""
         if not self.waiting:
+            self.silent_weeks += 1
+            if self.silent_weeks > _STALE_WEEKS:
+                self.recent = []
             return
-        value, self.waiting = median(self.waiting), []
+        value, self.waiting, self.silent_weeks = median(self.waiting), [], 0
         if len(self.first) < _BASELINE_WEEKS:
             self.first.append(value)
         else:

@@ -284,5 +284,14 @@ def test_water_that_is_due_counts_only_where_the_gas_does_not_deny_it(
     assert found[-1].verdict == seen
 
 
+@pytest.mark.parametrize(("last", "seen"), [(90, ["no_sign", "suspected"]), (180, ["no_sign"])])
+def test_rests_that_no_longer_come_deny_nothing(last: int, seen: list[str]) -> None:
+    """A bank that dries is never proven full any more: what its rests said before says nothing of what it is now."""
+    given = weeks(180, (0.02, 0.03), (2.12, 2.12), (1.5, 4.0))
+    for day in range(last, 180):
+        given[day] = [one for one in given[day] if not isinstance(one, Rested)]
+    assert [one.verdict for one in by_day(AGM, given, 180, "heat.dry_out")] == seen
+
+
 def test_resistance_alone_is_not_drying_out() -> None:
     assert by_day(AGM, weeks(180, (0.02, 0.03), None, None), 180, "heat.dry_out") == []

@@ -41,6 +41,9 @@ _AGREE = 2
 _LEAST_HOURS = 48.0
 _HOUR_MS = 3_600_000
 _LEAST_ACCOUNT_MS = 6 * _HOUR_MS
+_WEEK_HOURS = 7 * 24.0
+_ENDS = 2.0
+"""Of two charges that are both proven full, either may lack as much as the proof leaves open."""
 _SHORT_LEAST, _SHORT_MOST = 0.25, 1.2
 """What is missing from full to full, as a share of the current at rest: gassing hides a part of a wrong zero; more than
 the whole is missing where a charger bypasses the shunt."""
@@ -185,7 +188,7 @@ class Zero:
         if said and self._state.by == "shift" and shift is not None and shift.verdict == "same":
             words = "at rest the meter shows again what it showed in the first weeks"
             return Told("right", words, ("amps",))
-        return self._short(limit)
+        return self._short(limit, _ENDS * moment.limits["full_left_fraction"])
 
     def _moved(self, shift: Shift) -> Told:
         amps, balance = shift.idle * self._rated, shift.balance * self._rated
@@ -196,9 +199,11 @@ class Zero:
         )
         return self._offset("shift", words, (amps, min(amps, balance), max(amps, balance)), None)
 
-    def _short(self, limit: float) -> Told | None:
-        """More went out than in from full to full, by about what the meter shows at rest."""
-        level, recent = self._balance.level(), self._balance.last(_LEAST_HOURS)
+    def _short(self, limit: float, doubt: float) -> Told | None:
+        """More went out than in from full to full, by about what the meter shows at rest. `doubt`: what is missing may
+        be so much less, as a share of the rated amp-hours."""
+        level, found = self._balance.level(), (self._balance.last(hours) for hours in (_LEAST_HOURS, _WEEK_HOURS))
+        recent = next((one for one in found if one is not None and -one[1] > doubt), None)
         if level is None or recent is None or level * self._rated >= -limit or not self._balance.steady():
             return None
         hours, net = recent

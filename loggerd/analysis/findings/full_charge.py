@@ -178,7 +178,7 @@ class FullCharge:
         absorption = charge.plateaus.absorption(self._rated, least)
         zero = offset_amps(self._ground, moment.limits)
         floats = charge.plateaus.float_level(self._rated, _lowest_float(moment.limits), below, zero)
-        self._set_points.charge_ended(absorption, floats, moment)
+        self._set_points.charge_ended(absorption, floats, charge.plateaus.highest, moment)
         found.extend(self._set_points.judge(self._teller, moment))
         self._returns.charge_ended(charge.top_ms, verdict)
         found.extend(self._settle(charge, verdict, at_top, moment))

@@ -112,12 +112,15 @@ class Held:
 
 @dataclass
 class Plateaus:
-    """Those of one charge, in order of their beginning. `pending`: the last readings that belong to none."""
+    """Those of one charge, in order of their beginning. `pending`: the last readings that belong to none; `highest`:
+    the highest reading of all [V per cell, at reference]."""
 
     found: list[Plateau] = field(default_factory=list)
     pending: list[Reading] = field(default_factory=list)
+    highest: float = 0.0
 
     def add(self, reading: Reading) -> None:
+        self.highest = max(self.highest, reading.at_reference)
         for plateau in self.found:
             if abs(reading.volts - plateau.level) <= _NEAR:
                 plateau.join(reading)
@@ -182,11 +185,13 @@ class Plateaus:
         return any(other.level > one.level + _BELOW for other in later)
 
     def to_plain(self) -> dict[str, Any]:
-        return {"found": [dict(vars(one)) for one in self.found], "pending": [dict(vars(one)) for one in self.pending]}
+        found, pending = ([dict(vars(one)) for one in rows] for rows in (self.found, self.pending))
+        return {"found": found, "pending": pending, "highest": self.highest}
 
     @staticmethod
     def from_plain(plain: Mapping[str, Any]) -> Plateaus:
-        return Plateaus([Plateau(**one) for one in plain["found"]], [Reading(**one) for one in plain["pending"]])
+        found, pending = [Plateau(**one) for one in plain["found"]], [Reading(**one) for one in plain["pending"]]
+        return Plateaus(found, pending, plain["highest"])
 
 
 def _steps_up(absorption: Plateau, above: Plateau, rated: float) -> bool:

@@ -32,6 +32,8 @@ _FINE_SCATTER = 1.0
 _SAME = 0.015
 """Volts per cell within which a setting comes back, as read or for its temperature: what a bank happens to stand at in
 a weak sun or while it rests does not (own choice, under the 20 mV of tolerance)."""
+_BRIEF = 0.05
+"""Volts per cell that a charge went above where it was held: its absorption was too short to be a voltage held."""
 _MINOR_VOLTS, _MINOR_SLOPE = 0.003, 0.4
 
 
@@ -53,9 +55,12 @@ class SetPoints:
         """The voltage per cell, at reference, at which the bank is usually held; None until two charges tell."""
         return median(self.levels) if len(self.levels) >= 2 else None
 
-    def charge_ended(self, absorption: Held | None, float_level: Held | None, moment: Moment) -> None:
-        """The voltages that a charge was held at."""
+    def charge_ended(self, absorption: Held | None, float_level: Held | None, highest: float, moment: Moment) -> None:
+        """The voltages that a charge was held at. `highest`: of its readings [V per cell, at reference]."""
         limits = moment.limits
+        brief = absorption is not None and highest > absorption.at_reference + _BRIEF
+        if absorption is not None and brief and self._is_float(absorption, float_level, limits):
+            absorption, float_level = None, absorption
         if absorption is not None:
             self.levels = [*self.levels, absorption.at_reference][-_RECENT:]
             self.absorption = _kept(self.absorption, absorption, limits["absorption_volts_per_cell"], limits)
@@ -65,6 +70,16 @@ class SetPoints:
                 self._forget_before_step()
         if float_level is not None:
             self.floats = _kept(self.floats, float_level, limits["float_volts_per_cell"], limits)
+
+    def _is_float(self, highest: Held, float_level: Held | None, limits: Limits) -> bool:
+        """Whether the highest voltage that a charge was held at is the float that this bank is known to have. A lower
+        one beside it would be the float."""
+        shifts = [float(row[1]) for row in self.floats if row[1] is not None]
+        if len(shifts) < _JUDGED or (
+            float_level is not None and highest.at_reference - float_level.at_reference > _SAME
+        ):
+            return False
+        return abs(highest.at_reference - limits["float_volts_per_cell"] - median(shifts)) <= _SAME
 
     def _forget_before_step(self) -> None:
         """A charger that was set anew begins a new slope: three charges in a row far off those before."""

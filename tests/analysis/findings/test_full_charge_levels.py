@@ -87,6 +87,30 @@ def test_voltages_that_do_not_come_back_are_no_setting() -> None:
     assert last(run(day)[0], "full_charge.set_points").verdict == "cannot_tell"
 
 
+FLOAT = LEAST + 0.01
+
+
+@pytest.mark.parametrize(("peak", "verdict"), [(HOLD, "right"), (FLOAT, "low")])
+def test_an_absorption_of_minutes_leaves_the_set_point_as_it_was(peak: float, verdict: str) -> None:
+    """Full charges with float after them; then charges that are held at the voltage of float only. Where they went up
+    to absorption for some minutes, that was cut short; where they never did, the charger holds too little."""
+    day = Day()
+    for number in range(10):
+        day.discharge(60.0)
+        if number < 5:
+            day.bulk(42.0, HOLD)
+            day.tail(4, 1.2, 1.5, HOLD)
+            held_amps = 0.3
+        else:
+            day.bulk(42.0, peak)
+            day.add(30.0, peak)
+            held_amps = 20.0
+        for place in range(60):
+            day.add(max(0.3, held_amps * exp(-place / 12)), FLOAT)
+        day.rest(2)
+    assert last(run(day)[0], "full_charge.set_points").verdict == verdict
+
+
 def test_in_great_heat_no_set_point_is_judged() -> None:
     day = Day()
     for _ in range(5):

@@ -187,4 +187,3 @@ def test_the_right_conditions_of_a_cause_are_those_whose_findings_name_it() -> N
     assert "shorted_cell" in conditions_for("shorted_cell")[0]
     assert "undercharged" in conditions_for("set_point_low")[1]
     assert conditions_for("sulfation")[0] == {"sulfating"}
-    assert conditions_for("active_material_wear")[0] <= names

@@ -125,6 +125,7 @@ FREEZING = FindingSpec(
             60,
             "freezing",
             "Charge the bank or warm it: full acid freezes only far below.",
+            "Never charge a block that is frozen, bulged or cracked: thaw it first.",
         ),
         Verdict(
             "freezing",

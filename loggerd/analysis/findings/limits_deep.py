@@ -26,11 +26,11 @@ def note_empty(draws: list[list[float]], since_ms: int, end_ms: int, volts_per_c
 
 
 def forget(draws: list[list[float]], now_ms: int) -> bool:
-    """Drops what lies too far back; whether nothing is left that was there."""
-    had = bool(draws)
+    """Drops what lies too far back; whether there was any."""
+    had = len(draws)
     while draws and now_ms - draws[0][1] > WINDOW_MS:
         del draws[0]
-    return had and not draws
+    return len(draws) < had
 
 
 def tell_deep(frame: Frame, draws: list[list[float]], half_width: float) -> Finding:
@@ -39,11 +39,12 @@ def tell_deep(frame: Frame, draws: list[list[float]], half_width: float) -> Find
     if not draws:
         return tell(frame, DEEP.name, "within", f"not drawn empty in the last {days} days")
     lowest = min(row[2] for row in draws)
+    often = "once" if len(draws) == 1 else f"{len(draws)} times"
     return tell(
         frame,
         DEEP.name,
         "once" if len(draws) == 1 else "repeatedly",
-        f"drawn empty {len(draws)} times in the last {days} days, down to {lowest:.3f} V per cell without the load",
+        f"drawn empty {often} in the last {days} days, down to {lowest:.3f} V per cell without the load",
         value=lowest,
         band=(lowest - half_width, lowest + half_width),
         since_ms=int(draws[0][0]),

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from loggerd.analysis.findings.catalogue import FindingSpec, Verdict
 
+_HYDROGEN = "Charging gives off hydrogen: ventilate."
+_FROST = "An empty block freezes first: never charge one that is frozen, bulged or cracked; thaw it first."
+
 LOW = FindingSpec(
     "limits.low_voltage",
     "V",
@@ -27,7 +30,7 @@ LOW = FindingSpec(
             65,
             "deep discharge",
             "Take the load off now and charge fully, from today on: an empty bank that stands is damaged in days.",
-            "Weak cells can be driven the wrong way and get hot on charge. Charging gives off hydrogen: ventilate.",
+            f"Weak cells can be driven the wrong way and get hot on charge. {_HYDROGEN} {_FROST}",
         ),
     ),
 )
@@ -66,7 +69,7 @@ DEEP = FindingSpec(
             40,
             "over-discharge",
             "Charge fully, and find out what kept the loads from being switched off in time.",
-            "Charging gives off hydrogen: ventilate. The maker's manual governs.",
+            f"{_HYDROGEN} {_FROST} The maker's manual governs.",
         ),
         Verdict(
             "repeatedly",
@@ -74,7 +77,7 @@ DEEP = FindingSpec(
             45,
             "over-discharge",
             "Check at which voltage the loads are switched off, use less or charge in between: it wears the bank fast.",
-            "Weak cells can be driven the wrong way and get hot on charge. Charging gives off hydrogen: ventilate.",
+            f"Weak cells can be driven the wrong way and get hot on charge. {_HYDROGEN} {_FROST}",
         ),
     ),
 )

@@ -121,14 +121,17 @@ STRATIFICATION = FindingSpec(
     "Whether the acid of flooded blocks may lie in layers: days since a charge last gassed for an hour.",
     "common practice, no source: gas mixes the acid; limits own",
     (
-        Verdict("mixed", "Charges gas often enough to keep the acid mixed."),
+        Verdict(
+            "mixed",
+            "Nothing speaks for layers in the acid: gas mixed it not long ago, or little was charged since.",
+        ),
         Verdict(
             "possible",
             "No charge has gassed for an hour in {value}: the acid may lie in layers.",
             weight=30,
             cause="stratification",
             do=_MIX,
-            caution=_GAS,
+            caution=f"{_GAS} Wear goggles and gloves for the hydrometer.",
         ),
         Verdict(
             "likely",
@@ -136,7 +139,7 @@ STRATIFICATION = FindingSpec(
             weight=56,
             cause="stratification",
             do=_MIX,
-            caution=_GAS,
+            caution=f"{_GAS} Wear goggles and gloves for the hydrometer.",
         ),
     ),
 )

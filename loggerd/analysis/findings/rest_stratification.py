@@ -27,6 +27,8 @@ _LEAST_CYCLES = 2.0
 _REFERENCE_RESTS, _RESTS = 5, 3
 _AS_FULL_VOLTS = 0.005
 """Own choice: a charge that ends where gas begins lacks 15 % or so, and a mixed cell then rests 15 to 20 mV lower."""
+_BELOW_ABSORPTION = 0.03
+"""Volts per cell: tolerance of a charger (20 mV, by the presets) and what a voltmeter adds to it."""
 
 
 class Stratification:
@@ -52,7 +54,9 @@ class Stratification:
         self._drawn += max(-moved, 0.0)
         if self._drawn > _NEW_CHARGE * self._rated:
             self._gassed_ms = 0
-        if reading.at_reference > limits["gassing_volts_per_cell"]:
+        # Where gas begins only just below what the charger holds, its tolerance must not decide.
+        gassing = min(limits["gassing_volts_per_cell"], limits["absorption_volts_per_cell"] - _BELOW_ABSORPTION)
+        if reading.at_reference > gassing:
             # In what is missing it may have gassed on.
             self._gassed_ms += FRAME_MS * (1 + frame.missed)
             self._drawn = 0.0

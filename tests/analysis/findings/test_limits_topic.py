@@ -160,7 +160,7 @@ def test_draws_to_empty_are_told_until_four_weeks_after_the_last() -> None:
     frames = [*_drawn_empty(0), *_drawn_empty(2 * day)]
     frames += [frame(position, -0.1, 2.05) for position in (29 * day, 31 * day)]
     deep = [one for one in watch(frames) if one.name == "limits.deep_draws"]
-    assert [one.verdict for one in deep] == ["once", "once", "repeatedly", "repeatedly", "within"]
+    assert [one.verdict for one in deep] == ["once", "once", "repeatedly", "repeatedly", "once", "within"]
     assert deep[3].details[0].value == 2.0
 
 

@@ -66,6 +66,8 @@ class Clock:
     def _ended(self, look: Look) -> str:
         """Why a jump is told no longer; "" where there is none, or where it stands."""
         state, number = self._state, look.frame.number
+        if state.session == -1:
+            state.session = look.frame.session
         began_ms, another = state.net_ms, look.frame.session != state.session
         old = state.frame >= 0 and number - state.frame >= _STANDS_FRAMES
         if (another or old) and state.set < 2 and state.unset < 2:

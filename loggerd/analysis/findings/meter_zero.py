@@ -26,6 +26,7 @@ from loggerd.analysis.findings.meter_common import (
     correction,
 )
 from loggerd.analysis.findings.meter_zero_balance import Balance, Shift
+from loggerd.analysis.frames import FRAME_MS
 from loggerd.model.bank import Accuracy
 from loggerd.model.finding import Finding, Grade
 
@@ -44,6 +45,8 @@ _LEAST_ACCOUNT_MS = 6 * _HOUR_MS
 _WEEK_HOURS = 7 * 24.0
 _ENDS = 2.0
 """Of two charges that are both proven full, either may lack as much as the proof leaves open."""
+_LEAST_COVER = 0.9
+"""Of a frame, readings of the current: what is not read is not in the account."""
 _SHORT_LEAST, _SHORT_MOST = 0.25, 1.2
 """What is missing from full to full, as a share of the current at rest: gassing hides a part of a wrong zero; more than
 the whole is missing where a charger bypasses the shunt."""
@@ -162,15 +165,15 @@ class Zero:
         if abs(mean) <= limit:
             words = f"at rest the meter showed {mean:.2f} A, within {limit:.2g} A"
             return Told("right", words, ("amps",), "bank", None, mean, mean - error, mean + error)
-        return self._leak(mean, error, limit) if mean < -limit else None
+        return self._leak(mean, error, limit, _doubt(moment)) if mean < -limit else None
 
-    def _leak(self, mean: float, error: float, limit: float) -> Told | None:
+    def _leak(self, mean: float, error: float, limit: float, doubt: float) -> Told | None:
         """A small discharge at rest: zero error or load."""
         if self._teller.verdict() == "offset":
             return None
         words = f"at rest the meter showed {mean:.2f} A, more than {limit:.2g} A"
         shift = self._balance.shift()
-        if shift is not None and shift.verdict == "load":
+        if shift is not None and shift.verdict(doubt) == "load":
             words += (
                 f": a load rather than the zero of the meter, for the bank is charged by as much more as before"
                 f" above what it gives ({shift.balance * self._rated:+.3f} A since then)"
@@ -181,14 +184,14 @@ class Zero:
 
     def _weigh(self, moment: Moment) -> Told | None:
         """What the balance from full to full says of the current at rest."""
-        shift, limit = self._balance.shift(), self._limit(moment)
-        if shift is not None and shift.verdict == "zero" and abs(shift.idle) * self._rated > limit:
+        shift, limit, doubt = self._balance.shift(), self._limit(moment), _doubt(moment)
+        if shift is not None and shift.verdict(doubt) == "zero" and abs(shift.idle) * self._rated > limit:
             return self._moved(shift)
         said = self._teller.verdict() == "offset"
-        if said and self._state.by == "shift" and shift is not None and shift.verdict == "same":
+        if said and self._state.by == "shift" and shift is not None and shift.verdict(doubt) == "same":
             words = "at rest the meter shows again what it showed in the first weeks"
             return Told("right", words, ("amps",))
-        return self._short(limit, _ENDS * moment.limits["full_left_fraction"])
+        return self._short(limit, doubt)
 
     def _moved(self, shift: Shift) -> Told:
         amps, balance = shift.idle * self._rated, shift.balance * self._rated
@@ -231,7 +234,9 @@ class Zero:
         moved = look.frame.amp_hours
         state.inward += max(0.0, moved)
         state.outward += max(0.0, -moved)
-        state.gap = state.gap or look.frame.missed > 0 or look.frame.after_unknown
+        frame = look.frame
+        unread = not look.judged or frame.covered_ms < _LEAST_COVER * FRAME_MS
+        state.gap = state.gap or unread or frame.missed > 0 or frame.after_unknown
         events = moment.events
         if not events or not any(isinstance(event, BecameFull) and event.proven for event in events):
             return False
@@ -254,3 +259,8 @@ class Zero:
         self._balance = Balance.from_plain(plain["balance"])
         if plain["state"]["run"]:
             self._state.run = _Run(**plain["state"]["run"])
+
+
+def _doubt(moment: Moment) -> float:
+    """What two proofs of a full charge leave open, as a share of the rated amp-hours."""
+    return _ENDS * moment.limits["full_left_fraction"]

@@ -23,6 +23,9 @@ _SETTLED = 0.7
 _KEPT = 24
 _LEAST_SHIFT = 0.001
 """Share of the rated amp-hours: less than that is what more or less gassing makes of the balance (own estimate)."""
+_MOST_GAS = 0.0025
+"""Likewise: no more is charged above what was taken from one season to another (own estimate: 6 % of the rated
+amp-hours a day)."""
 _LIKE = 0.4
 """How far, as a share, the balance may be from what a moved zero makes of it; a load moves it by far less."""
 
@@ -30,24 +33,31 @@ _LIKE = 0.4
 @dataclass(frozen=True)
 class Shift:
     """How far the current at rest and the balance from full to full [shares of the rated amp-hours, each hour] have
-    moved since the first weeks; `hours` of the balance; `settled`: the current at rest has moved on each of the last
-    days."""
+    moved since the first weeks; `net`: the balance itself, over `hours`; `settled`: the current at rest has moved on
+    each of the last days."""
 
     idle: float
     balance: float
+    net: float
     hours: float
     settled: bool
 
-    @property
-    def verdict(self) -> str:
-        """ "zero", "load", "same" where the current at rest has not moved, or "" where it cannot be told."""
+    def verdict(self, doubt: float) -> str:
+        """ "zero", "load", "same" where the current at rest has not moved, or "" where it cannot be told.
+
+        `doubt`: what the proofs of a full charge leave open, as a share of the rated amp-hours.
+        """
         if abs(self.idle) < _LEAST_SHIFT:
             return "same"
         if not self.settled:
             return ""
-        if abs(self.balance - self.idle) <= _LIKE * abs(self.idle):
+        if abs(self.balance - self.idle) <= _LIKE * abs(self.idle) and self._beyond_gas(doubt):
             return "zero"
         return "load" if abs(self.balance) <= _LIKE * abs(self.idle) and self.idle < 0 else ""
+
+    def _beyond_gas(self, doubt: float) -> bool:
+        """Whether more or less gas than in the first weeks, as by season, cannot have moved the balance as far."""
+        return self.net * self.hours < -doubt if self.idle < 0 else self.balance > _MOST_GAS
 
 
 @dataclass
@@ -96,7 +106,7 @@ class Balance:
         hours, net = recent
         idle = level - median(self.usual)
         settled = all((one - median(self.usual)) * idle >= _SETTLED * idle * idle for one in self.recent)
-        return Shift(idle, net / hours - self.usual_net / self.usual_hours, hours, settled)
+        return Shift(idle, net / hours - self.usual_net / self.usual_hours, net / hours, hours, settled)
 
     def last(self, least_hours: float) -> tuple[float, float] | None:
         """Hours and net of the last accounts, so many hours or more; None where there are not so many."""

@@ -25,25 +25,36 @@ GASSING = 0.01
 """Amp-hours a day that are charged above what was taken. All are shares of the rated amp-hours."""
 
 
-def _day(extra_load: float) -> list[tuple[float, float]]:
+def _day(extra_load: float, gas: float = GASSING) -> list[tuple[float, float]]:
     """Current and volts per cell. What was taken is charged again; while on charge, the charger feeds the load."""
     idle, use = IDLE - extra_load, USE - extra_load
     taken = -(WORK * use + REST * idle) / 12
-    charge = (taken + GASSING) * 12 / CHARGE
+    charge = (taken + gas) * 12 / CHARGE
     return [*[(use, 2.04)] * WORK, *[(idle, 2.09)] * REST, *[(charge, 2.4)] * CHARGE]
 
 
-def _told(offset: float = 0.0, load: float = 0.0, until: int = DAYS, restarts: bool = False) -> list[Finding]:
-    """A new load, or an offset of the meter, from day LATER to day `until`."""
+def _told(
+    offset: float = 0.0,
+    load: float = 0.0,
+    until: int = DAYS,
+    restarts: bool = False,
+    gas: tuple[float, float] = (GASSING, GASSING),
+    unread: int = 288,
+    standing: float = 0.0,
+) -> list[Finding]:
+    """A new load, or an offset of the meter, from day LATER to day `until`; `gas` before and since; from the frame
+    `unread` of each day on, the current is not read, but for the last one; `standing`: a load on all days."""
     ground, limits = ground_of(BANK), limits_of()
     looker, zero, found = Looker(ground), Zero(ground), []
     first = START_MS // FRAME_MS
     start = -first % 288
     for day in range(DAYS):
         since = LATER <= day < until
-        for place, (rate, volts) in enumerate(_day(load if since else 0.0)):
+        for place, (rate, volts) in enumerate(_day(standing + (load if since else 0.0), gas[since])):
             position = start + day * 288 + place
             amps = (rate + (offset if since else 0.0)) * RATED
+            if unread <= place < 287:
+                amps = float("nan")
             frame = make_frame(BANK, position, amps, volts * BANK.cells_in_series)
             events = []
             if place == 287:
@@ -76,9 +87,22 @@ def test_a_new_load_is_charged_again_and_is_no_zero() -> None:
 
 def test_a_wrong_zero_that_a_standing_load_makes_up_for_shows_in_the_balance() -> None:
     """It shows no more than 0.1 % at rest, and every hour that much too much is counted as charge."""
-    told = _told(offset=0.002)
+    told = _told(offset=0.004, standing=0.004)
     assert [one.verdict for one in told if one.verdict == "offset"] == ["offset"]
-    assert told[-1].value == pytest.approx(0.002 * RATED, rel=0.05)
+    assert told[-1].value == pytest.approx(0.004 * RATED, rel=0.05)
+
+
+@pytest.mark.parametrize("change", [0.0015, -0.0015])
+def test_a_load_that_comes_or_goes_with_a_season_of_more_or_less_gas_is_no_zero(change: float) -> None:
+    """Less is charged above what is taken from the day on which a load comes; or more from the day on which it goes."""
+    gas = (0.035, 0.005) if change > 0 else (0.005, 0.035)
+    told = _told(load=change, gas=gas)
+    assert [one.verdict for one in told if one.verdict == "offset"] == []
+
+
+def test_a_stretch_in_which_the_current_is_not_read_is_no_account() -> None:
+    told = _told(unread=WORK + REST + CHARGE - 24)
+    assert [one.verdict for one in told if one.verdict == "offset"] == []
 
 
 def test_a_zero_that_is_right_again_is_told() -> None:

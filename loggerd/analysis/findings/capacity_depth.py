@@ -102,11 +102,10 @@ class CapacityAtDepth:
 
     def push(self, moment: Moment) -> list[Finding]:
         frame = moment.frame
-        found: list[Finding] = []
-        self._take(moment)
+        found = self._take(moment)
         week = frame.start_ms // WEEK_MS
         if week != self._week_number:
-            found = self._close(moment)
+            found += self._close(moment)
             self._week_number = week
             self._reference.week = week if self._reference.week < 0 else self._reference.week
         amps = frame.amps / self._bank.rated_amp_hours
@@ -114,15 +113,17 @@ class CapacityAtDepth:
             self._memory = 0.0
             return found
         kept = math.exp(-FRAME_MS / 3_600_000 / _MEMORY_HOURS)
-        self._memory = self._memory * kept - amps * (1.0 - kept)
+        # Through a gap the memory fades; what flowed meanwhile is not known.
+        self._memory = self._memory * kept ** (1 + frame.missed) - amps * (1.0 - kept)
         depth = self._depth(moment)
         if depth is not None and -amps >= _LEAST_AMPS and self._memory >= _LEAST_AMPS / 2:
             self._use(frame, depth, -amps)
         return found
 
-    def _take(self, moment: Moment) -> None:
-        if any(entry.kind == "block_swapped" for entry in moment.entries):
-            self._reference, self._sag, self._ohms = Reference(), Sag(), []
+    def _take(self, moment: Moment) -> list[Finding]:
+        swapped = any(entry.kind == "block_swapped" for entry in moment.entries)
+        if swapped:
+            self._reference, self._sag, self._ohms, self._week = Reference(), Sag(), [], Week.empty(_BINS)
         for event in moment.events:
             if isinstance(event, Resistance) and event.bank_ohms is not None:
                 kept = self._ohms if self._reference.terms is not None else self._reference.ohms
@@ -130,6 +131,15 @@ class CapacityAtDepth:
                 del kept[:-_KEPT_OHMS]
             elif isinstance(event, SensorDoubt) and event.channel in {"amps", "volts"}:
                 self._doubted_ms = event.at_ms
+        return self._anew(moment.frame) if swapped else []
+
+    def _anew(self, frame: Frame) -> list[Finding]:
+        """What was told of the blocks as they were no longer holds."""
+        if self._told[0] in {"", "cannot_tell"}:
+            return []
+        self._told = ["cannot_tell", 0.0]
+        reason = "A block was changed, so the first weeks are being gathered anew."
+        return [tell(frame, "capacity.at_depth", "cannot_tell", reason, grade=Grade.CANNOT_TELL)]
 
     def _depth(self, moment: Moment) -> float | None:
         """Share of the rated amp-hours drawn since a proven full of late; None where it is not known so well."""
@@ -165,14 +175,14 @@ class CapacityAtDepth:
 
     def _close(self, moment: Moment) -> list[Finding]:
         """A week is over."""
+        over, self._week = self._week, Week.empty(_BINS)
         if self._reference.terms is None:
             self._reference.settle(self._week_number)
             return []
         if moment.frame.end_ms - self._doubted_ms > _DOUBT_MS:
             known = [place for place in range(_DEEP, _BINS) if self._reference.days[place] >= _BIN_DAYS]
             middle = sum(self._reference.ranges[2]) / 2.0
-            self._sag.close(self._week, known, _SHALLOW, middle)
-        self._week = Week.empty(_BINS)
+            self._sag.close(over, known, _SHALLOW, middle)
         return self._judge(moment)
 
     def _judge(self, moment: Moment) -> list[Finding]:

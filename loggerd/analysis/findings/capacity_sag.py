@@ -16,6 +16,9 @@ SAG_MILLIVOLTS, STILL_MILLIVOLTS = 4.0, 2.0
 depth of 40 to 60 %."""
 _MILLIVOLTS_PER_KELVIN = 0.1
 """What the season may leave in a sag."""
+_FARTHEST_KELVIN = 10.0
+"""A bank holds 0.6 to 1 % less for each kelvin (common practice, no source), so a cold one is nearer to its end at the
+same amp-hours; farther from the first weeks than this, a sound bank lies as low as one that has lost plates."""
 _CREPT_WEEKS = 4
 """A step passes through a running median of four weeks in three; what takes longer has crept. Plates fade over months,
 another load or another scale of a sensor comes at once."""
@@ -72,6 +75,8 @@ class Sag:
 
     weeks: list[list[float]] = field(default_factory=list)
     fallen: bool = False
+    crept: bool = False
+    """That it came little by little, once seen: how it came may be older than the weeks kept."""
 
     def close(self, week: Week, known: list[int], shallow: int, middle: float) -> None:
         """Take a week over. `known`: bins that the first weeks reached; `middle`: their temperature."""
@@ -83,6 +88,8 @@ class Sag:
         if deep is None:
             return
         kelvin = 10.0 * (week.warm[0] / week.warm[1] - middle)
+        if abs(kelvin) > _FARTHEST_KELVIN:
+            return
         self.weeks = [*self.weeks, [1000.0 * (begin - deep), (deepest + 0.5) / len(week.rows), kelvin]][-_KEPT_WEEKS:]
 
     def judge(self) -> Seen | None:
@@ -95,12 +102,15 @@ class Sag:
         scatter = 1.4826 * median([abs(one - value) for one in values])
         half = scatter + _MILLIVOLTS_PER_KELVIN * abs(median([one[2] for one in recent]))
         depth = median([one[1] for one in recent])
-        began = value >= SAG_MILLIVOLTS and value - half > 0.0
-        self.fallen = began or (self.fallen and value >= STILL_MILLIVOLTS)
+        self.fallen = value - half >= SAG_MILLIVOLTS or (self.fallen and value >= STILL_MILLIVOLTS)
+        self.crept = self.fallen and (self.crept or self._crept())
         if not self.fallen:
             return Seen("as_before", value, half, depth, len(self.weeks), "")
-        if not self._crept():
-            why = "It came at once, or had come before the first weeks were over, so plates need not be the cause."
+        if not self.crept:
+            why = (
+                "It came at once, or had come before the first weeks were over or in weeks too cold or too warm to "
+                "compare, so plates need not be the cause."
+            )
             return Seen("jumped", value, half, depth, len(self.weeks), why)
         return Seen("fallen", value, half, depth, len(self.weeks), "It came little by little.")
 
@@ -110,15 +120,15 @@ class Sag:
         running = [median(rows[end - _RECENT : end]) for end in range(_RECENT, len(rows) + 1)]
         first = next((place for place, one in enumerate(running) if one >= SAG_MILLIVOLTS), None)
         if first is None:
-            return True
+            return False
         little = [place for place in range(first) if running[place] < SAG_MILLIVOLTS / 3.0]
         slow = bool(little) and first - little[-1] >= _CREPT_WEEKS
         later = running[first + _RECENT :]
         return slow or (bool(later) and max(later) >= _GROWN * max(later[0], SAG_MILLIVOLTS))
 
     def to_plain(self) -> dict[str, Any]:
-        return {"weeks": self.weeks, "fallen": self.fallen}
+        return {"weeks": self.weeks, "fallen": self.fallen, "crept": self.crept}
 
     @staticmethod
     def from_plain(plain: dict[str, Any]) -> Sag:
-        return Sag(plain["weeks"], plain["fallen"])
+        return Sag(plain["weeks"], plain["fallen"], plain["crept"])

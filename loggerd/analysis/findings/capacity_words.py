@@ -114,7 +114,7 @@ AT_DEPTH = FindingSpec(
     "does not follow from it, and shallow use shows nothing.",
     "own study by simulation: healthy banks stay within 2 mV through a year, a fifth of the plates is 5 mV or more",
     (
-        Verdict("as_before", "Deep in its discharges {subject} holds its voltage as in the first weeks, to {value}."),
+        Verdict("as_before", "Deep in its discharges {subject} holds its voltage as in the first weeks."),
         Verdict(
             "fallen",
             "Deep in its discharges {subject} falls behind its first weeks by {value} a cell: it holds less.",
@@ -125,8 +125,13 @@ AT_DEPTH = FindingSpec(
         ),
         Verdict(
             "jumped",
-            "Deep in its discharges {subject} has lain lower by {value} a cell since some day; capacity need not be "
-            "the cause.",
+            "Deep in its discharges {subject} has lain lower by {value} a cell all at once, since a certain day; "
+            "capacity need not be the cause.",
+        ),
+        Verdict(
+            "cannot_tell",
+            "Whether {subject} falls behind its first weeks deep in its discharges cannot be told: a block was "
+            "changed, and its first weeks are being gathered anew.",
         ),
     ),
 )

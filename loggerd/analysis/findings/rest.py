@@ -61,6 +61,8 @@ class Rest:
         frame, limits = moment.frame, moment.limits
         self._rested_ms = self._rested_ms or frame.start_ms
         found: list[Finding] = []
+        if moment.entries:
+            self._sulfation.entered(moment)
         for event in moment.events:
             if isinstance(event, ChargeEnded):
                 self._sulfation.charged(event, self._stratification.gassed_ms)

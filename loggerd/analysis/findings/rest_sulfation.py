@@ -19,6 +19,7 @@ from loggerd.analysis.findings.full_charge_telling import Said, Teller
 from loggerd.analysis.findings.rest_charge import unbounded_state
 from loggerd.analysis.findings.rest_specs import SULFATION
 from loggerd.analysis.frames import DAY_MS
+from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding, Grade
 
 _RESTS = 7
@@ -27,7 +28,13 @@ _LONGEST_MS = 3 * DAY_MS
 _HELD_MS = 3_600_000
 _LEAST_APART_MS = 14 * DAY_MS
 _STEP = 0.06
-"""Sulfate grows over weeks. What comes from one rest to the next is water filled in, or a sensor."""
+"""Sulfate grows over many weeks. What comes from one rest to the next is a sensor, or water that mixes at once."""
+_MOVE_MS = 14 * DAY_MS
+"""Water filled in mixes with the acid in 3 to 8 days, own choice from common practice: most of its way is done then."""
+_GOES_ON_MS = 2 * _MOVE_MS
+_GOES_ON, _STANDS = 0.5, 0.3
+"""Of the fastest fall in a fortnight, four weeks on: water that mixes in 8 days has at most 0.3 left; a course, all."""
+_LEVEL_MS = DAY_MS // 2
 _FALLEN, _STILL = 0.08, 0.05
 """Of the way from full to flat, beyond the band. Own choice: seasons move what is left to settle after short rests by
 a few hundredths (a polarisation of 5 mV is 0.04)."""
@@ -38,14 +45,32 @@ _LEAST_BLOCKS = 3
 
 class Sulfation:
     """Follows whole charges and the rests after them. `_first`, `_latest`: by what came before the rest, rows
-    [at ms, state of charge by voltage plus what had been drawn since full]."""
+    [at ms, state of charge by voltage plus what had been drawn since full]. `_levels`: medians of the last rests, back
+    to one a fortnight old, [at ms, level]. `_moves`: a fall too fast for sulfate, [found at ms, level before, fastest
+    fall in a fortnight, 1 once it goes on as a course], until it stands. `_wait_ms`: rests until then are not read."""
 
     def __init__(self, ground: Ground) -> None:
         self._rated = ground.bank.rated_amp_hours
+        self._sealed = ground.bank.type in (BankType.AGM, BankType.GEL)
         self._whole: list[int] | None = None
+        self._wait_ms = 0
+        self._begin_anew()
+
+    def _begin_anew(self) -> None:
         self._first: dict[str, list[list[float]]] = {"charge": [], "discharge": []}
         self._latest: dict[str, list[list[float]]] = {"charge": [], "discharge": []}
+        self._levels: dict[str, list[list[float]]] = {"charge": [], "discharge": []}
+        self._moves: dict[str, list[float] | None] = {"charge": None, "discharge": None}
         self._fallen = {"charge": False, "discharge": False}
+
+    def entered(self, moment: Moment) -> None:
+        """The log book: new water or another block makes another level, to which no rest before compares. What was told
+        stands until there are rests enough again: neither cures what is locked in the plates."""
+        kinds = {entry.kind for entry in moment.entries if entry.corrects is None}
+        if kinds & {"watering", "block_swapped"}:
+            self._begin_anew()
+        if "watering" in kinds:
+            self._wait_ms = moment.frame.end_ms + _MOVE_MS
 
     def charged(self, event: ChargeEnded, gassed_ms: int) -> None:
         """A charge has ended. One whose finishing current lets the voltage rise is not held, but it gasses."""
@@ -55,7 +80,7 @@ class Sulfation:
     def rested(self, event: Rested, teller: Teller, moment: Moment) -> list[Finding]:
         """A rest has been read."""
         drawn = self._drawn(event, moment)
-        if drawn is None:
+        if drawn is None or event.at_ms < self._wait_ms:
             return []
         state = unbounded_state(_volts_of_most(event), moment.limits) + drawn / self._rated
         row = [float(event.at_ms), state]
@@ -65,11 +90,57 @@ class Sulfation:
             return []
         before = _middle(latest)
         self._latest[event.after] = latest = [*latest, row][-_RESTS:]
-        if before is not None and len(latest) == _RESTS and abs(change := _middle_of(latest) - before) > _STEP:
-            self._first[event.after] = first = [[at_ms, value + change] for at_ms, value in first]
+        if len(latest) < _RESTS:
+            return []
+        level = _middle_of(latest)
+        if before is not None and abs(level - before) > _STEP:
+            self._rebase(event.after, before, level)
+        # Nobody fills water into sealed blocks.
+        if not self._sealed and self._moves_fast(event.after, event.at_ms, level):
+            return []
+        first, latest = self._first[event.after], self._latest[event.after]
         if len(latest) < _RESTS or latest[0][0] - first[-1][0] < _LEAST_APART_MS:
             return []
         return self._judge(event.after, teller, moment)
+
+    def _rebase(self, after: str, before: float, level: float) -> None:
+        """A step: the first rests are moved by what of it leads away from them. What leads back is recovery, or water
+        that had been lost."""
+        first = _middle_of(self._first[after])
+        change = min(level - min(before, first), 0.0) if level < before else max(level - max(before, first), 0.0)
+        if change > 0.0 and self._fallen[after]:
+            return
+        self._first[after] = [[at_ms, value + change] for at_ms, value in self._first[after]]
+        self._levels[after] = [[at_ms, value + level - before] for at_ms, value in self._levels[after]]
+
+    def _moves_fast(self, after: str, at_ms: int, level: float) -> bool:
+        """Whether a fall too fast for sulfate has not yet shown what it is. One that comes to stand is a step; one
+        that goes on for weeks is a course."""
+        levels = self._levels[after] or [[self._first[after][-1][0], _middle_of(self._first[after])]]
+        if at_ms - levels[-1][0] >= _LEVEL_MS:
+            levels = [*levels, [float(at_ms), level]]
+        while len(levels) > 1 and at_ms - levels[1][0] >= _MOVE_MS:
+            levels = levels[1:]
+        self._levels[after] = levels
+        before = levels[0][1]
+        fall = before - level
+        move = self._moves[after]
+        if move is None:
+            if fall > _STEP:
+                self._moves[after] = [float(at_ms), before, fall, 0.0]
+            return fall > _STEP
+        move[2] = fastest = max(move[2], fall)
+        since_ms = at_ms - move[0]
+        goes_on = fall >= _GOES_ON * fastest
+        if move[3]:
+            self._moves[after] = move if goes_on else None
+            return False
+        if since_ms >= _MOVE_MS and fall <= _STANDS * fastest:
+            self._rebase(after, move[1], level)
+            self._latest[after], self._levels[after], self._moves[after] = [], [[float(at_ms), level]], None
+            return True
+        move[3] = float(goes_on and since_ms >= _GOES_ON_MS)
+        return not move[3]
 
     def _judge(self, after: str, teller: Teller, moment: Moment) -> list[Finding]:
         first, latest = self._first[after], self._latest[after]
@@ -102,10 +173,19 @@ class Sulfation:
         return since.net_out_amp_hours
 
     def to_plain(self) -> dict[str, Any]:
-        return {"whole": self._whole, "first": self._first, "latest": self._latest, "fallen": dict(self._fallen)}
+        return {
+            "whole": self._whole,
+            "wait_ms": self._wait_ms,
+            "first": self._first,
+            "latest": self._latest,
+            "levels": self._levels,
+            "moves": {after: None if move is None else list(move) for after, move in self._moves.items()},
+            "fallen": dict(self._fallen),
+        }
 
     def load_plain(self, plain: Mapping[str, Any]) -> None:
         self._whole, self._first, self._latest = plain["whole"], plain["first"], plain["latest"]
+        self._levels, self._moves, self._wait_ms = plain["levels"], plain["moves"], plain["wait_ms"]
         self._fallen = plain["fallen"]
 
 

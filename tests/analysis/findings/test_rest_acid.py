@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from math import exp
+from random import Random
 
 import pytest
 from fold_tools import bank as small_bank
@@ -13,10 +15,12 @@ from loggerd.analysis.findings.catalogue import Moment
 from loggerd.analysis.findings.events import ChargeEnded, Rested, SinceFull
 from loggerd.analysis.findings.full_charge_reading import reading_of
 from loggerd.analysis.findings.full_charge_telling import Teller
+from loggerd.analysis.findings.rest import Rest
 from loggerd.analysis.findings.rest_stratification import Stratification
 from loggerd.analysis.findings.rest_sulfation import Sulfation
 from loggerd.analysis.frames import DAY_MS
 from loggerd.model.bank import BankType
+from loggerd.model.log_book import LogEntry
 
 HOUR_MS = 3_600_000
 BANK = small_bank(rated_amp_hours=200.0)
@@ -38,10 +42,13 @@ def rest_at(at_ms: int, volts: float, after: str = "charge", grade: str = "A", l
 class Days:
     """One whole charge and one rest after it each day."""
 
-    def __init__(self, held_hours: float = 2.0, gassed_hours: float = 0.0) -> None:
+    def __init__(
+        self, held_hours: float = 2.0, gassed_hours: float = 0.0, bank_type: BankType = BankType.FLOODED_ANTIMONY
+    ) -> None:
+        self.bank = replace(BANK, type=bank_type)
         self.gassed_ms = round(gassed_hours * HOUR_MS)
         self.held_ms = round(held_hours * HOUR_MS)
-        self.watch = Sulfation(ground_of(BANK))
+        self.watch = Sulfation(ground_of(self.bank))
         self.teller = Teller()
         self.day = 0
         self.told: list[str] = []
@@ -63,7 +70,7 @@ class Days:
         found = self.watch.rested(rest_at(at_ms, volts, after, low_block=low_block), self.teller, moment)
         self.told += [one.verdict for one in found]
         plain = json.loads(json.dumps(self.watch.to_plain()))
-        self.watch = Sulfation(ground_of(BANK))
+        self.watch = Sulfation(ground_of(self.bank))
         self.watch.load_plain(plain)
 
 
@@ -109,12 +116,107 @@ def test_a_step_from_one_day_to_the_next_is_not_sulfation() -> None:
     assert set(days.told) == {"as_before"}
 
 
+def test_a_fast_fall_of_sealed_blocks_is_no_water() -> None:
+    days = Days(bank_type=BankType.AGM)
+    for number in range(90):
+        days.rested(FULL - 0.03 * (1.0 - exp(-max(number - 40, 0) / 8.0)))
+    assert days.told == ["as_before", "sulfated", "sulfated"], "again when it is a tenth more"
+
+
 def test_one_block_that_falls_is_not_sulfation_of_the_bank() -> None:
     days = Days()
     for number in range(80):
         low = 0.0005 * BLOCKS * number
         days.rested(FULL - low / BLOCKS, low_block=low)
     assert set(days.told) == {"as_before"}
+
+
+def enter(days: Days, kind: str, corrects: str | None = None) -> None:
+    entry = LogEntry("one", BANK.name, kind, START_MS, "keeper", corrects=corrects)
+    frame = make_frame(BANK, 288 * (days.day + 1), 0.0, FULL * BANK.cells_in_series)
+    days.watch.entered(Moment(frame, LIMITS, entries=(entry,)))
+
+
+NOISE = 0.0015
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("mixing_days", [3.0, 8.0])
+@pytest.mark.parametrize(("share", "every_days"), [(0.10, 1), (0.20, 1), (0.35, 1), (0.10, 3)])
+def test_water_that_mixes_in_over_days_is_not_sulfation(
+    share: float, every_days: int, mixing_days: float, seed: int
+) -> None:
+    """Entered by nobody. `share`: by how much of the way from full to flat the rests fall."""
+    days, scatter = Days(), Random(seed)
+    way = 4.0 * (LIMITS["rest_volts_full"] - LIMITS["rest_volts_75"])
+    for number in range(150):
+        if number % every_days:
+            days.day += 1
+            continue
+        mixed = 1.0 - exp(-max(number - 40, 0) / mixing_days)
+        days.rested(FULL - share * way * mixed + scatter.gauss(0.0, NOISE))
+    assert set(days.told) == {"as_before"}
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("share", [0.20, 0.32])
+def test_a_fall_over_75_days_is_sulfation_also_where_it_scatters_and_stays(share: float, seed: int) -> None:
+    days, scatter = Days(), Random(seed)
+    way = 4.0 * (LIMITS["rest_volts_full"] - LIMITS["rest_volts_75"])
+    for number in range(170):
+        grown = min(max(number - 30, 0) / 75.0, 1.0)
+        days.rested(FULL - share * way * grown + scatter.gauss(0.0, NOISE))
+    begins = days.told.index("sulfated")
+    assert set(days.told[:begins]) == {"as_before"} and set(days.told[begins:]) == {"sulfated"}
+
+
+@pytest.mark.parametrize("mixing_days", [3.0, 8.0])
+def test_a_watering_in_the_log_book_begins_anew(mixing_days: float) -> None:
+    days, scatter = Days(), Random(1)
+    for number in range(90):
+        if number == 40:
+            enter(days, "watering")
+        mixed = 1.0 - exp(-max(number - 40, 0) / mixing_days)
+        days.rested(FULL - 0.03 * mixed + scatter.gauss(0.0, NOISE))
+        if number == 53:
+            assert days.watch.to_plain()["first"] == {"charge": [], "discharge": []}
+    assert set(days.told) == {"as_before"}
+    assert len(days.watch.to_plain()["latest"]["charge"]) == 7
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("back_days", [1, 20])
+def test_sulfation_ends_when_rests_are_back_at_the_full_level(back_days: int, seed: int) -> None:
+    days, scatter = Days(), Random(seed)
+    for number in range(80):
+        days.rested(FULL - 0.0005 * max(number - 10, 0) + scatter.gauss(0.0, NOISE))
+    assert days.told[-1] == "sulfated"
+    for number in range(60):
+        days.rested(FULL - 0.035 * max(1.0 - (number + 1) / back_days, 0.0) + scatter.gauss(0.0, NOISE))
+    assert days.told[-1] == "as_before"
+
+
+@pytest.mark.parametrize("kind", ["watering", "block_swapped"])
+def test_rests_are_compared_anew_after_water_or_another_block_but_not_after_a_correction(kind: str) -> None:
+    days = Days()
+    for number in range(80):
+        days.rested(FULL - 0.0005 * max(number - 10, 0))
+    told = list(days.told)
+    before = days.watch.to_plain()
+    enter(days, kind, corrects="another")
+    enter(days, "note")
+    assert days.watch.to_plain() == before and told[-1] == "sulfated"
+    enter(days, kind)
+    for _ in range(60):
+        days.rested(FULL - 0.035)
+    assert days.told == [*told, "as_before"]
+
+
+def test_the_topic_hears_the_log_book() -> None:
+    topic = Rest(ground_of(BANK))
+    frame = make_frame(BANK, 5, 0.0, FULL * BANK.cells_in_series)
+    topic.push(Moment(frame, LIMITS, entries=(LogEntry("one", BANK.name, "watering", START_MS, "keeper"),)))
+    assert topic.to_plain()["sulfation"]["wait_ms"] == frame.end_ms + 14 * DAY_MS
 
 
 class Cycles:

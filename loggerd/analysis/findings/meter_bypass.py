@@ -220,7 +220,9 @@ class Bypass:
             state.misfit = look.frame.number
         fell = state.fallen > look.frame.number - FRAMES_PER_DAY
         events = len(state.events) + (most / 2 if fell else 0)
-        state.ledger = self._ledger.verdict(bool(facts.days.rose)) if facts.sign == "right" else ""
+        rose = facts.days.rose[0] if facts.days.rose else None
+        today = look.frame.number // FRAMES_PER_DAY
+        state.ledger = self._ledger.verdict(today, rose) if facts.sign == "right" else ""
         charger = self._charger_seen(facts) or state.ledger == "charger"
         before = self._teller.verdict()
         # A charger that comes and goes unseen makes jumps of its own.
@@ -284,10 +286,15 @@ class Bypass:
             " meter"
         )
         if self._state.ledger == "charger":
-            return f"{counted}, while the bank reached its charging voltage each time: no bank gives more than it got"
+            return (
+                f"{counted}, while the bank reached its charging voltage each time: no bank gives more than it got, nor"
+                " can the zero of the meter explain it"
+            )
+        if self._ledger.ground == "gas":
+            return f"{counted}: more than gas can take; the meter does not see all that is drawn"
         return (
-            f"{counted}, {bulk:.0f} % before gas began: more than the gas can take; the meter does not see all that is"
-            " drawn"
+            f"{counted}; {bulk:.0f} % came back before gas began, more than was ever taken out: the meter does not see"
+            " all that is drawn"
         )
 
     def to_plain(self) -> dict[str, Any]:

@@ -11,12 +11,19 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from loggerd.analysis.findings.estimators.median import median
-from loggerd.analysis.findings.meter_common import FRAMES_PER_HOUR, Look
+from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, FRAMES_PER_HOUR, Look
+from loggerd.analysis.findings.meter_ohms import KEPT_DAYS
 from loggerd.analysis.frames import FRAME_MS
 
 _HELD_VOLTS, _GONE_VOLTS = 2.25, 2.18
 _HELD_FRAMES = 2 * FRAMES_PER_HOUR
 _KEPT = 20
+_CHARGING = 0.01
+"""Share of the rated amp-hours: less is float or upkeep, of which any amount may go by without a discharge."""
+_LOST_FRAMES, _LOST_SHARE = 0.03, 0.05
+"""Own choice, no source: so much of a cycle, of its frames or of its amp-hours, may lie in holes."""
+_ROSE_DAYS = 30
+"""So long ohms that rose at once speak of what was wired at that time."""
 _LEAST_CYCLES = 4
 _REST_VOLTS, _MOST_REST, _STEADY, _RISE_VOLTS = 2.16, 0.02, 0.0015, 0.001
 _HOURS_MS = 3_600_000 / FRAME_MS
@@ -42,13 +49,15 @@ _GAS_SHARE, _GAS_MARGIN = 1.6, 0.1
 class Ledger:
     """All amp-hours as shares of the rated ones.
 
-    `cycles`: out, in until the charging voltage was reached, in, and hours, of the last charges; `out`, `inward`,
-    `bulk`, `hours`: of the one that runs; `held`: frames at the charging voltage; `full`: held for long enough;
-    `void`: something is missing in it. `rest`: sum of the rates, first rate and volts, frames of the rest that runs;
-    `least`: rate of the calmest rest of the cycle; `rests`: those of the last cycles; `usual`: what they always were,
-    by `known` of them. `drains`: frames of the cycle by how much was drawn, for a bank that never rests.
-    `told`: the verdict, until another charge is closed; `judged`: how many charges it rests on, and their sums of out,
-    in until the charging voltage was reached, and in.
+    `cycles`: out, in until the charging voltage was reached, in, hours, and day, of the last charges; `out`,
+    `inward`, `bulk`, `hours`: of the one that runs; `held`: frames at the charging voltage; `full`: held for long
+    enough; `gas`: the charging voltage was reached once; `void`: something is missing in it; `lost`: frames that
+    are missing, and about the share moved in them; `rate`: that of the frame before. `rest`: sum of the rates,
+    first rate and volts, frames of the rest that runs; `least`: rate of the calmest rest of the cycle; `rests`:
+    those of the last cycles; `usual`: what they always were, by `known` of them. `drains`: frames of the cycle by
+    how much was drawn, for a bank that never rests. `told`: the verdict, until another charge is closed; `judged`:
+    how many charges it rests on, and their sums of out, in until the charging voltage was reached, and in;
+    `ground`: "bulk" or "gas", what speaks for a load, and `rose`: the day of the rise it began with.
     """
 
     cycles: list[list[float]] = field(default_factory=list)
@@ -58,6 +67,9 @@ class Ledger:
     hours: float = 0.0
     held: int = 0
     full: bool = False
+    gas: bool = False
+    lost: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    rate: float = 0.0
     void: bool = True
     rest: list[float] = field(default_factory=list)
     least: float | None = None
@@ -67,26 +79,41 @@ class Ledger:
     drains: list[int] = field(default_factory=lambda: [0] * _DRAINS)
     told: str = ""
     judged: list[float] = field(default_factory=list)
+    ground: str = ""
+    rose: float = 0.0
 
     def push(self, look: Look, moved: float) -> None:
         """Take a frame, and the share of the rated amp-hours moved in it."""
         self.out += max(0.0, -moved)
         self.inward += max(0.0, moved)
         self.hours += 1 / _HOURS_MS
+        self._holes(look)
         self._rest(look)
+        # Gas has passed from the first touch on: what a later one of this cycle takes is no longer before it.
+        self.gas = self.gas or look.volts >= _HELD_VOLTS
+        if not self.gas and look.rate > _CHARGING:
+            self.bulk += max(0.0, moved)
         if look.volts >= _HELD_VOLTS:
-            if self.held == 0 and not self.full:
-                self.bulk = self.inward
             self.held += 1
             self.full = self.full or self.held >= _HELD_FRAMES
         elif look.volts < _GONE_VOLTS:
             self.held = 0
             if self.full:
-                self._close()
+                self._close(look.frame.number // FRAMES_PER_DAY)
 
     def spoil(self) -> None:
         """The cycle that runs cannot be counted."""
         self.void, self.rest = True, []
+
+    def _holes(self, look: Look) -> None:
+        before, self.rate = self.rate, look.rate
+        self.lost[0] += look.frame.missed
+        self.lost[1] += look.frame.missed / _HOURS_MS * max(abs(before), abs(look.rate))
+
+    def _torn(self) -> bool:
+        """Whether too much of the cycle lies in holes."""
+        frames, share = self.lost
+        return frames > _LOST_FRAMES * self.hours * _HOURS_MS or share > _LOST_SHARE * max(self.out, self.inward)
 
     def _rest(self, look: Look) -> None:
         place = int(-look.rate / _DRAIN_WIDTH)
@@ -107,16 +134,17 @@ class Ledger:
                 self.least = rate if self.least is None else max(self.least, rate)
             self.rest = []
 
-    def _close(self) -> None:
-        if not self.void:
-            self.cycles.append([self.out, self.bulk, self.inward, self.hours])
+    def _close(self, day: int) -> None:
+        if not self.void and not self._torn():
+            self.cycles.append([self.out, self.bulk, self.inward, self.hours, day])
             del self.cycles[:-_KEPT]
             self.judged = []
         least = self.least if self.least is not None else self._drain()
         if least is not None:
             self._learn(least)
         self.out, self.inward, self.bulk, self.hours = 0.0, 0.0, 0.0, 0.0
-        self.full, self.void, self.least, self.drains = False, False, None, [0] * _DRAINS
+        self.full, self.gas, self.void, self.lost = False, False, False, [0.0, 0.0]
+        self.least, self.drains = None, [0] * _DRAINS
 
     def _drain(self) -> float | None:
         """What is drawn at the least, by all but the lowest quarter of the frames without a charge."""
@@ -144,12 +172,19 @@ class Ledger:
             return None
         return median(self.rests) - (self.usual if self.known >= _PROVEN_RESTS else 0.0)
 
-    def verdict(self, ohms_rose: bool) -> str:
+    def verdict(self, today: int, rose: float | None) -> str:
         """ "load", "charger", or nothing: what of it the meter does not see, by the last charges.
 
-        `ohms_rose`: the volts for each amp have become more at once, as where the meter sees a part of the load only.
+        `rose`: the day on which the volts for each amp became more at once, as where the meter sees a part of the load
+        only.
         """
-        if self.judged and not (ohms_rose and not self.told):
+        came_back = rose is None and today - self.rose <= KEPT_DAYS
+        if rose is not None and today - rose > _ROSE_DAYS:
+            rose = None
+        if self.ground == "gas" and not came_back:
+            # What was told in time stands as long as the charges go on like that.
+            rose = self.rose
+        if self.judged and (rose is None or self.told):
             return self.told
         shift = self.shift()
         if len(self.cycles) < _LEAST_CYCLES or shift is None:
@@ -157,33 +192,35 @@ class Ledger:
         off_rate, off = shift * _SURELY, 0.0
         out, bulk, inward = 0.0, 0.0, 0.0
         # Newest first: what came before the thing was wired so is not in it.
-        for number, (gone, before_gas, back, hours) in enumerate(reversed(self.cycles), 1):
+        for number, (gone, before_gas, back, hours, day) in enumerate(reversed(self.cycles), 1):
             out, bulk, inward, off = out + gone, bulk + before_gas, inward + back, off + off_rate * hours
             if number >= _LEAST_CYCLES:
-                self.told = _missed(out, bulk, inward, off, ohms_rose)
+                self.ground = _missed(out, bulk, inward, off, rose is not None and day > rose)
+                self.told = "load" if self.ground in ("bulk", "gas") else self.ground
                 self.judged = [number, out, bulk, inward]
                 if self.told:
+                    self.rose = rose if rose is not None else self.rose
                     break
         return self.told
 
     def to_plain(self) -> dict[str, Any]:
         plain = dict(vars(self))
         plain["cycles"] = [list(one) for one in self.cycles]
-        plain["judged"] = list(self.judged)
+        plain["judged"], plain["lost"] = list(self.judged), list(self.lost)
         plain["rest"], plain["rests"], plain["drains"] = list(self.rest), list(self.rests), list(self.drains)
         return plain
 
     @staticmethod
     def from_plain(plain: dict[str, Any]) -> Ledger:
-        lists = {name: list(plain[name]) for name in ("rest", "rests", "drains", "judged")}
+        lists = {name: list(plain[name]) for name in ("rest", "rests", "drains", "judged", "lost")}
         return Ledger(**{**plain, **lists, "cycles": [list(one) for one in plain["cycles"]]})
 
 
 def _missed(out: float, bulk: float, inward: float, off: float, ohms_rose: bool) -> str:
-    """What the meter cannot have seen, if this is what it counted. `off`: what its zero may have made of it."""
+    """ "charger", or why a load must be missing: "bulk" or "gas". `off`: what the zero may have made of it."""
     if out + min(0.0, off) - inward > _OUT_MARGIN and inward - min(0.0, off) < _OUT_SHARE * out:
         return "charger"
     if bulk - max(0.0, off) > _IN_SHARE * out + _IN_MARGIN:
-        return "load"
+        return "bulk"
     gassed = inward - max(0.0, off) > _GAS_SHARE * out + _GAS_MARGIN
-    return "load" if ohms_rose and gassed else ""
+    return "gas" if ohms_rose and gassed else ""

@@ -15,9 +15,11 @@ from loggerd.analysis.findings.estimators.median import median
 _FRAMES_PER_DAY = 288
 _LEAST_CHANGES = 6.0
 _ALIKE = 0.85
-_KEPT = 75
+KEPT_DAYS = 75
 _AFTER, _BEFORE, _LEAST_BEFORE = 3, 9, 5
 """Days after a jump, and before it: at the most, and at the least."""
+_AFTER_SPAN, _BEFORE_SPAN, _HOLE = 7, 20, 7
+"""Calendar days within which those days lie; a longer hole than the last is a season, and no day to the next."""
 _FELL = 0.8
 """Own choice, no source: shunts of other ratings make two thirds or less of it; no bank loses a fifth in three days."""
 _ROSE = 1.3
@@ -32,13 +34,15 @@ _BACK = 0.9
 @dataclass
 class DayOhms:
     """`sums`: of the changes of one day: how many, their squares, their products; `days`: number and ohms of the last
-    days that told any; `fell`: day, ohms before and share of that after, of a fall that still stands."""
+    days that told any; `fell`: day, ohms before and share of that after, of a fall that still stands; `rose`: the same
+    of a rise; `stays`: a fall of longer ago that has not come back."""
 
     day: int = 0
     sums: list[float] = field(default_factory=lambda: [0.0] * 4)
     days: list[list[float]] = field(default_factory=list)
     fell: list[float] = field(default_factory=list)
     rose: list[float] = field(default_factory=list)
+    stays: list[float] = field(default_factory=list)
 
     def add(self, number: int, volts: float, rate: float) -> None:
         """Take a change of voltage and current between two frames."""
@@ -55,22 +59,45 @@ class DayOhms:
     def _close(self) -> None:
         count, volts2, rate2, both = self.sums
         self.sums = [0.0] * 4
+        self._expire()
         if count < _LEAST_CHANGES or rate2 <= 0 or both < _ALIKE * sqrt(volts2 * rate2):
             return
         # Neither the noise of the one nor that of the other draws this to its side.
         self.days.append([self.day, sqrt(volts2 / rate2)])
-        del self.days[:-_KEPT]
+        del self.days[:-KEPT_DAYS]
         now = median(self.latest(_AFTER))
         if self.fell and now > _BACK * self.fell[1]:
             self.fell = []
+        if self.stays and now > _BACK * self.stays[1]:
+            self.stays = []
         if self.rose and now < self.rose[1] / _BACK:
             self.rose = []
         if not self.fell and not self.rose:
             self._look()
 
+    def _expire(self) -> None:
+        """What is longer ago than the days that are kept says nothing of today's wiring."""
+        if self.fell and self.day - self.fell[0] > KEPT_DAYS:
+            self.fell, self.stays = [], self.fell
+        if self.rose and self.day - self.rose[0] > KEPT_DAYS:
+            self.rose = []
+
+    def _before(self) -> list[float]:
+        """Ohms of the days that the last ones can be held against: near by the calendar, with no long hole."""
+        if len(self.days) <= _AFTER or self.days[-1][0] - self.days[-_AFTER - 1][0] > _AFTER_SPAN:
+            return []
+        later = self.days[-_AFTER][0]
+        first, before = later - _BEFORE_SPAN, []
+        for day, ohms in reversed(self.days[-_AFTER - _BEFORE : -_AFTER]):
+            if day < first or later - day > _HOLE:
+                break
+            before.append(ohms)
+            later = day
+        return before
+
     def _look(self) -> None:
         values = [one[1] for one in self.days]
-        before, after = values[-_AFTER - _BEFORE : -_AFTER], values[-_AFTER:]
+        before, after = self._before(), values[-_AFTER:]
         if len(before) < _LEAST_BEFORE:
             return
         old, new = median(before), median(after)
@@ -91,9 +118,10 @@ class DayOhms:
             "days": [list(one) for one in self.days],
             "fell": list(self.fell),
             "rose": list(self.rose),
+            "stays": list(self.stays),
         }
 
     @staticmethod
     def from_plain(plain: dict[str, Any]) -> DayOhms:
-        jumps = list(plain["fell"]), list(plain["rose"])
+        jumps = list(plain["fell"]), list(plain["rose"]), list(plain["stays"])
         return DayOhms(plain["day"], list(plain["sums"]), [list(one) for one in plain["days"]], *jumps)

@@ -6,6 +6,7 @@ A scale is wrong from the start or from one moment on; what creeps over weeks is
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
@@ -50,6 +51,8 @@ _SETTLED_MS = 180 * DAY_MS
 _LEAST_REFERENCE = 0.02
 """Share of the rated amp-hours below which a current is too small to tell a scale."""
 _FEW, _OHM_DAYS = 5, 20
+_LEAST_TAPS = 3
+"""With fewer the ohms are those of the whole bank, links and terminals among them, and one mended joint moves them."""
 _REFERENCE_OFF = 0.1
 """A trusted meter tells less than a third apart, but not less than this: the current moves while it is read."""
 FACTORS = ((1.2, "60 mV read as 50"), (1.333, "100 mV read as 75"), (1.5, "75 mV read as 50"), (2.0, "100 mV as 50"),
@@ -117,8 +120,13 @@ class Scale:
         if look.judged and facts.sign != "reversed":
             self._follow(look, moment)
         if state.settled_ms is None or look.at_ms - state.settled_ms > _SETTLED_MS:
-            told = told or self._by_jump(facts) or self._by_ohms(look, moment, facts)
-            told = told or self._by_depth_once(moment, facts) or self._too_early()
+            jump = self._by_jump(look, facts)
+            told = told or (jump if jump and jump.verdict in _WRONG else None) or self._by_ohms(look, moment, facts)
+            told = told or self._by_depth_once(moment, facts)
+            # A jump that may be the battery's puts in doubt what seemed right, and hides nothing that is wrong.
+            if jump and self._teller.verdict() not in _WRONG and (told is None or told.verdict not in _WRONG):
+                told = jump
+            told = told or self._too_early()
         found = self._teller.tell(look, moment, told) if told else []
         facts.scale = self._teller.verdict()
         return found
@@ -191,16 +199,18 @@ class Scale:
                 return self._wrong("too_large", words, 1000.0, None, state.beyond[0] * FRAME_MS)
         return None
 
-    def _by_jump(self, facts: Facts) -> Told | None:
+    def _by_jump(self, look: Look, facts: Facts) -> Told | None:
         """Ohms that fall at once, and stay there: more amps are shown for what the voltage does."""
         if not facts.days.fell:
             return None
-        day, before, share = facts.days.fell
-        words = (
-            f"by its load steps a cell had {before:.2g} ohms times rated amp-hours, and from one day to the next"
-            f" {share:.0%} of that, for good: no bank does that by itself"
-        )
-        return self._wrong("too_large", words, 1 / share, None, int(day * FRAMES_PER_DAY * FRAME_MS))
+        day, _, share = facts.days.fell
+        until = datetime.fromtimestamp(day * DAY_MS / 1000, UTC).date().isoformat()
+        words = f"the voltage moves only {100 * share:.0f} % as much for each amp shown as it did until {until}"
+        if look.source < _LEAST_TAPS:
+            words += ": another scale, or terminals or blocks that were renewed; missing: a reading of a known current"
+            return Told("cannot_tell", words, since_ms=int(day * DAY_MS))
+        words += ": no bank does that by itself"
+        return self._wrong("too_large", words, 1 / share, None, int(day * DAY_MS))
 
     def _by_ohms(self, look: Look, moment: Moment, facts: Facts) -> Told | None:
         """Ohms of a cell times amp-hours are much alike in all banks: a factor of 10 or more shows."""
@@ -238,7 +248,8 @@ class Scale:
         """Whether the scale was right once, and the ohms by the same current have not fallen at once since then."""
         first, days = self._ratios.first, facts.days
         once = self._teller.verdict() == "right" or (len(first) >= _FEW and median(first) <= most)
-        return once and len(days.days) >= _OHM_DAYS and not days.fell and days.day - days.days[-1][0] <= _FEW
+        stood = not days.fell and not days.stays
+        return once and len(days.days) >= _OHM_DAYS and stood and days.day - days.days[-1][0] <= _FEW
 
     def _by_depth(self, moment: Moment, facts: Facts) -> Told | None:
         readings = self._state.readings

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import threading
 from collections.abc import AsyncGenerator
 from pathlib import Path
 from weakref import WeakKeyDictionary
@@ -34,7 +35,8 @@ _GONE = "event: gone\ndata: {}\n\n"
 
 
 class _Look:
-    """Looks at the record of one bank, by threads of one task."""
+    """Looks at the record of one bank, by threads of one task. A task that is cancelled does not wait for its thread:
+    the record is then closed by whichever of both is done last, never under a look."""
 
     def __init__(self, settings: SiteSettings, bank: str) -> None:
         self._path = Path(settings.record.path)
@@ -42,9 +44,28 @@ class _Look:
         self._record: RecordReader | None = None
         self._file: tuple[int, int] | None = None
         self._seen = -1
+        self._looking = threading.Lock()
+        self._ended = False
 
     def __call__(self) -> LiveValues | None:
         """The newest readings, if anything was stored since the look before. Raises StoreError."""
+        try:
+            with self._looking:
+                return None if self._ended else self._look()
+        finally:
+            if self._ended:
+                self.end()
+
+    def end(self) -> None:
+        """No further look; close the record, if none is under way: that one will."""
+        self._ended = True
+        if self._looking.acquire(blocking=False):
+            try:
+                self.close()
+            finally:
+                self._looking.release()
+
+    def _look(self) -> LiveValues | None:
         if self._file != (file := _identity(self._path)):
             # Another file in its place, as after a copy was put back: the one that is open tells nothing any more.
             self.close()
@@ -123,7 +144,7 @@ class Feed:
                     self._tell(found)
                 await asyncio.sleep(LOOK_SECONDS)
         finally:
-            look.close()
+            look.end()
 
     def _tell(self, found: LiveValues) -> None:
         self.looks += 1

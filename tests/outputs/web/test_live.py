@@ -18,6 +18,7 @@ import pytest
 from playwright.sync_api import expect, sync_playwright
 from shown_bank import Shape, ShownSite, counts
 from starlette.types import Message
+from until import until
 from web_client import LetIn
 
 from loggerd.live_values import LiveReader, LiveValues
@@ -176,6 +177,42 @@ def test_what_is_stored_is_sent_in_the_persons_words(tmp_path: Path) -> None:
         assert second["values"]["amps"][0] == "-2,5 A"
         stopping.set()
         assert [one async for one in events] == []
+
+    run(listen)
+
+
+def test_who_leaves_in_the_middle_of_a_look_does_not_close_the_record_under_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite ends the process when a connection is closed while another thread reads by it."""
+    site = ShownSite.of(tmp_path).read()
+    looking, go_on = threading.Event(), threading.Event()
+    order: list[str] = []
+    read, close = LiveReader.read, RecordReader.close
+
+    def slow(self: LiveReader, record: RecordReader) -> LiveValues:
+        looking.set()
+        assert go_on.wait(20)
+        found = read(self, record)
+        order.append("read")
+        return found
+
+    def noted(self: RecordReader) -> None:
+        order.append("closed")
+        close(self)
+
+    async def listen() -> None:
+        monkeypatch.setattr(LiveReader, "read", slow)
+        monkeypatch.setattr(RecordReader, "close", noted)
+        feed = live.feed_of(asked(site, asyncio.Event()), "house")
+        feed.join()
+        assert await asyncio.to_thread(looking.wait, 20)
+        feed.leave()
+        await asyncio.sleep(0.1)
+        assert order == []
+        go_on.set()
+        await until(lambda: len(order) == 2)
+        assert order == ["read", "closed"]
 
     run(listen)
 

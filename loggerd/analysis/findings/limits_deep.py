@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from loggerd.analysis.findings.drawn_up import figures, tell
 from loggerd.analysis.findings.limits_specs import DEEP
-from loggerd.analysis.frames import Frame
+from loggerd.analysis.frames import DAY_MS, Frame
 from loggerd.model.finding import Finding
 
-DAY_MS = 86_400_000
 WINDOW_MS = 28 * DAY_MS
 """How long a draw to empty counts; own: as long as a keeper takes to see and change a habit."""
 _APART_MS = DAY_MS // 2
@@ -16,11 +15,12 @@ _KEPT = 2 * WINDOW_MS // DAY_MS
 
 
 def note_empty(draws: list[list[float]], since_ms: int, end_ms: int, volts_per_cell: float) -> bool:
-    """Puts one more empty frame on the list of draws (start, end, lowest volts per cell); whether it is a new draw."""
+    """Puts one more empty frame on the list of draws (start, end, lowest volts per cell, half width of the latter as it
+    was last known); whether it is a new draw."""
     if draws and since_ms - draws[-1][1] < _APART_MS:
-        draws[-1][1:] = [end_ms, min(draws[-1][2], volts_per_cell)]
+        draws[-1][1:3] = [end_ms, min(draws[-1][2], volts_per_cell)]
         return False
-    draws.append([since_ms, end_ms, volts_per_cell])
+    draws.append([since_ms, end_ms, volts_per_cell, 0.0])
     del draws[:-_KEPT]
     return True
 
@@ -33,12 +33,12 @@ def forget(draws: list[list[float]], now_ms: int) -> bool:
     return len(draws) < had
 
 
-def tell_deep(frame: Frame, draws: list[list[float]], half_width: float) -> Finding:
-    """`half_width` 95 % of the voltage per cell."""
+def tell_deep(frame: Frame, draws: list[list[float]]) -> Finding:
+    """With the 95 % half width of the lowest draw."""
     days = WINDOW_MS // DAY_MS
     if not draws:
         return tell(frame, DEEP.name, "within", f"not drawn empty in the last {days} days")
-    lowest = min(row[2] for row in draws)
+    lowest, half_width = min((row[2], row[3]) for row in draws)
     often = "once" if len(draws) == 1 else f"{len(draws)} times"
     return tell(
         frame,

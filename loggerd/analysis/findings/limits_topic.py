@@ -37,7 +37,7 @@ _HELD_FRAMES = 2
 class _State:
     """`steps`: pairs of A and Ω. `fall`: latest voltages per cell in one discharge. `capacity`: its parts.
 
-    `draws`: those to empty, each with its start, its end [ms] and its lowest voltage per cell.
+    `draws`: those to empty, each with its start, its end [ms], its lowest voltage per cell and the half width of that.
     """
 
     steps: list[list[float]] = field(default_factory=list)
@@ -76,7 +76,7 @@ class LimitsWatch:
         self._learn(moment)
         if frame.after_unknown or frame.missed:
             state.low_frames, state.high_frames, state.fall = 0, 0, []
-        told = [tell_deep(frame, state.draws, 0.0)] if forget(state.draws, frame.end_ms) else []
+        told = [tell_deep(frame, state.draws)] if forget(state.draws, frame.end_ms) else []
         volts, amps = frame.volts / self._cells, frame.amps
         if math.isnan(volts) or math.isnan(amps) or frame.covered_ms < _LEAST_COVER * (frame.end_ms - frame.start_ms):
             return told
@@ -153,8 +153,9 @@ class LimitsWatch:
         begun = seen == "empty" and note_empty(state.draws, state.since_ms, frame.end_ms, without_load)
         # Once more when it is over: only then is it known how deep it went.
         if begun or (ended and state.draws):
-            half = math.hypot(ohms.half_width * abs(amps) * ohms.ohms / self._cells, self._meter_doubt(limits, volts))
-            told.append(tell_deep(frame, state.draws, half))
+            sag = abs(amps) * ohms.ohms / self._cells
+            state.draws[-1][3] = math.hypot(ohms.half_width * sag, self._meter_doubt(limits, volts))
+            told.append(tell_deep(frame, state.draws))
         return told
 
     @staticmethod

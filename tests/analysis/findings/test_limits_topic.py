@@ -162,6 +162,8 @@ def test_draws_to_empty_are_told_until_four_weeks_after_the_last() -> None:
     deep = [one for one in watch(frames) if one.name == "limits.deep_draws"]
     assert [one.verdict for one in deep] == ["once", "once", "repeatedly", "repeatedly", "once", "within"]
     assert deep[3].details[0].value == 2.0
+    told = [one for one in deep if one.value is not None]
+    assert all(one.low is not None and one.low < one.value < (one.high or 0.0) for one in told)
 
 
 def test_two_draws_within_hours_are_one() -> None:

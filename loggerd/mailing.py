@@ -102,6 +102,11 @@ def hand_in_mail(table: MailSettings, address: str, content: bytes, attempt: Att
     return send_mail(server, address, content, attempt)
 
 
+def new_call_id() -> str:
+    """Names a call of the webhook, as a Message-ID names a mail."""
+    return new_message_id("loggerd@webhook")
+
+
 def hand_in_call(table: WebhookSettings, message_id: str, content: bytes, attempt: Attempt) -> Outcome:
     """One try to tell the webhook. The secret is read at each, as the password of mail is."""
     try:
@@ -113,10 +118,17 @@ def hand_in_call(table: WebhookSettings, message_id: str, content: bytes, attemp
 
 def letter_bytes(settings: SiteSettings, letter: Letter, mail: Mail, message_id: str) -> bytes:
     """The mail as it is sent."""
+    return site_mail_bytes(settings, letter.receiver.address, mail, message_id, letter.now_ms, urgent=letter.urgent)
+
+
+def site_mail_bytes(
+    settings: SiteSettings, address: str, mail: Mail, message_id: str, now_ms: int, *, urgent: bool
+) -> bytes:
+    """A mail of the site as it is sent, dated by its local time."""
     assert settings.mail is not None
-    at = datetime.fromtimestamp(letter.now_ms / 1000, UTC).astimezone(ZoneInfo(settings.site.timezone))
-    people = settings.site.name, settings.mail.sender, letter.receiver.address
-    return mail_bytes(mail, people, message_id, at, urgent=letter.urgent)
+    at = datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(ZoneInfo(settings.site.timezone))
+    people = settings.site.name, settings.mail.sender, address
+    return mail_bytes(mail, people, message_id, at, urgent=urgent)
 
 
 def mail_way(settings: SiteSettings, table: MailSettings, compose: Compose) -> Way:
@@ -164,6 +176,4 @@ def _webhook_way(settings: SiteSettings, table: WebhookSettings, tell: Tell) -> 
         return hand_in_call(table, mail.message_id, content, attempt)
 
     receivers = tuple(one for one in receivers_of(settings) if one.lane is Lane.WEBHOOK)
-    return Way(
-        Lane.WEBHOOK, receivers, composed, lambda: new_message_id("loggerd@webhook"), send, table.timeout_seconds
-    )
+    return Way(Lane.WEBHOOK, receivers, composed, new_call_id, send, table.timeout_seconds)

@@ -11,20 +11,18 @@ import logging
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
 
 from loggerd.alarms.conditions import condition_of
 from loggerd.alarms.from_health import LONGEST_NOT_STORED_MS, LoggerHealth, conditions_of_logger
 from loggerd.clock import Clock
 from loggerd.letters import Letters
-from loggerd.mailing import hand_in_call, hand_in_mail, receivers_of
+from loggerd.mailing import hand_in_call, hand_in_mail, new_call_id, receivers_of, site_mail_bytes
 from loggerd.model.alarm import Alarm, AlarmChange, AlarmEvent, AlarmState, ConditionNow
 from loggerd.model.ledger import Instant
 from loggerd.model.outbox import ALARMS, ItemKind, Lane, OutboxItem
 from loggerd.outputs.attempt import Attempt, Runner
 from loggerd.outputs.bare_mail import COMPOSING_FAULTS
-from loggerd.outputs.mail_form import mail_bytes, new_message_id
+from loggerd.outputs.mail_form import new_message_id
 from loggerd.outputs.notify import Receiver
 from loggerd.outputs.outcome import Outcome
 from loggerd.outputs.planning import Letter
@@ -125,10 +123,8 @@ class NotStoring:
             _log.exception("the words of a mail to %s cannot be made; it is sent without them", receiver.name)
             words = "loggerd cannot store readings" if begun else "loggerd stores readings again"
             mail = Mail(words, f"{words}: {item.alarm.reason}\n", "")
-        at = datetime.fromtimestamp(wall_ms / 1000, UTC).astimezone(ZoneInfo(self._settings.site.timezone))
         identity = new_message_id(self._settings.mail.sender)
-        people = self._settings.site.name, self._settings.mail.sender, receiver.address
-        return identity, mail_bytes(mail, people, identity, at, urgent=begun)
+        return identity, site_mail_bytes(self._settings, receiver.address, mail, identity, wall_ms, urgent=begun)
 
     def _call(self, receiver: Receiver, item: AlarmItem, wall_ms: int) -> tuple[str, bytes]:
         """As any change of an alarm is told, but with the number 0: the record has none for it."""
@@ -137,7 +133,7 @@ class NotStoring:
             0, receiver.lane, receiver.name, ItemKind.CHANGE, wall_ms, wall_ms, priority,
             urgent=False, rides=False, number=0, change=item.change,
         )  # fmt: skip
-        identity = new_message_id("loggerd@webhook")
+        identity = new_call_id()
         letter = Letter(receiver, ALARMS, (told,), {item.alarm.key: item.alarm}, wall_ms)
         return identity, webhook_body(letter, self._settings.site.name, identity, {})
 

@@ -16,18 +16,18 @@ import pybamm
 import pytest
 from fold_tools import bank as small_bank
 from frame_tools import START_MS, Pipeline, bank_plan, findings_of, ground_of, limits_of, make_frame
+from given_full import FULL_VOLTS, GivenFull
 
 from loggerd.analysis.findings import verdict_of
 from loggerd.analysis.findings.capacity import CapacityTopic
-from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.events import Capacity, Rested, SinceFull
+from loggerd.analysis.findings.events import Capacity, Rested
 from loggerd.analysis.findings.rest_charge import state_of_charge
 from loggerd.analysis.findings.swings import Swings
 from loggerd.analysis.frames import DAY_MS, Frame
 from loggerd.model.bank import Bank
 from loggerd.model.finding import Finding
 
-CELLS, END_VOLTS, FULL_VOLTS = 24, 1.75, 57.6
+CELLS, END_VOLTS = 24, 1.75
 NEW, SMALLER, LOCKED, SLOW = (1.0, 1.0, 1.0), (0.8, 1.0, 1.0), (1.0, 0.8, 1.0), (1.0, 1.0, 0.01)
 """Share of the plates' height, of the acid, of the surface of the plates."""
 MODELS = ("Full", "LOQS")
@@ -77,31 +77,6 @@ def truth(model: str, fade: Fade) -> float:
 
 def bank_of(model: str) -> Bank:
     return small_bank(rated_amp_hours=rating(model), blocks=4, cells=6)
-
-
-class GivenFull:
-    """Stands for the topic that finds the bank full: here it is while its voltage says so."""
-
-    def __init__(self, ground: Ground) -> None:
-        del ground
-        self.since: SinceFull | None = None
-
-    def push(self, moment: Moment) -> list[Finding]:
-        frame = moment.frame
-        if frame.volts >= FULL_VOLTS:
-            self.since = SinceFull(frame.end_ms, True, 0.0, 0.0, 0)
-        elif self.since is not None:
-            out, back = max(0.0, -frame.amp_hours), max(0.0, frame.amp_hours)
-            kept = self.since
-            self.since = SinceFull(kept.at_ms, True, kept.out_amp_hours + out, kept.in_amp_hours + back, 0)
-        moment.since_full = self.since
-        return []
-
-    def to_plain(self) -> dict[str, Any]:
-        raise NotImplementedError
-
-    def load_plain(self, plain: dict[str, Any]) -> None:
-        raise NotImplementedError
 
 
 def cycle(model: str, fade: Fade, amps: float, depth: float, start: int, rng: np.random.Generator) -> list[Frame]:

@@ -14,8 +14,8 @@ from itertools import pairwise
 from loggerd.analysis.findings.blocks_cause import Ruler
 from loggerd.analysis.findings.blocks_features import Compared
 from loggerd.analysis.findings.estimators.median import median
+from loggerd.analysis.frames import DAY_MS
 
-_DAY_MS = 86_400_000
 _LEVEL_SHARE = 0.03
 """Share of its charge that a block may lie below its best and be level: half of what counts as behind, by the presets,
 and some times what rested deviations scatter by (1 mV per cell)."""
@@ -48,14 +48,14 @@ def leak_of(records: Sequence[Compared], block: int, ruler: Ruler) -> Leak | Non
     deficit = course[0][1] - course[-1][1]
     if deficit < _CLEARLY * limits["block_lag_fraction"]:
         return None
-    steps = [(before[1] - after[1], (after[0] - before[0]) / _DAY_MS) for before, after in pairwise(course)]
+    steps = [(before[1] - after[1], (after[0] - before[0]) / DAY_MS) for before, after in pairwise(course)]
     if max(fall for fall, _ in steps) > _AT_ONCE * deficit:
         return None
     # A day at the least: two discharges on one day have one night between them, or none.
     per_day = median([fall / max(days, 1.0) for fall, days in steps[-_STEPS:]])
     if per_day < _MADE_GOOD * limits["block_fall_per_day"]:
         return None
-    return Leak(per_day, (course[-1][0] - course[0][0]) / _DAY_MS, deficit)
+    return Leak(per_day, (course[-1][0] - course[0][0]) / DAY_MS, deficit)
 
 
 def _course(records: Sequence[Compared], block: int, ruler: Ruler) -> list[tuple[int, float]]:

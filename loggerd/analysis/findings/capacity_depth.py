@@ -39,8 +39,7 @@ _MEMORY_HOURS = 1.0
 _LATEST_FULL_MS = 2 * DAY_MS
 """Counted depth drifts with the current sensor's offset."""
 _REFERENCE_WEEKS, _REFERENCE_DAYS, _BIN_DAYS = 8, 10, 4
-_LEAST_FRAMES = 3
-_KEPT_OHMS, _RECENT_OHMS = 30, 12
+_KEPT_OHMS, _RECENT_OHMS, _LEAST_OHMS = 30, 12, 3
 _LEAST_RISE = 0.15
 """Season and scatter move a resistance by less: then nothing is taken out, for that would add their scatter."""
 _DOUBT_MS = 7 * DAY_MS
@@ -168,7 +167,7 @@ class CapacityAtDepth:
     def _ohms_share(self) -> float:
         """Resistance now as a share of that of the first weeks; 1 where it is not known."""
         before, now = self._reference.ohms, self._ohms[-_RECENT_OHMS:]
-        if len(before) < _LEAST_FRAMES or len(now) < _LEAST_FRAMES:
+        if len(before) < _LEAST_OHMS or len(now) < _LEAST_OHMS:
             return 1.0
         share = median(now) / median(before)
         return min(share, 3.0) if share > 1.0 + _LEAST_RISE else 1.0

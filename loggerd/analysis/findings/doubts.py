@@ -38,13 +38,10 @@ def told_first(findings: Sequence[Finding], verdict_of: Callable[[Finding], Verd
     """Findings by weight, those of the same weight in the order given; what rests on a sensor that one of them finds
     wrong comes behind that one, whatever it weighs, and so does what follows from the fault of a block or a charger."""
     doubts = [(channel, verdict_of(one).weight, one) for one in findings for channel in _doubted(one)]
-    causes = [(verdict_of(one).weight, one) for one in findings if _is_cause_of_a_block(one)]
-    causes += [(verdict_of(one).weight, one) for one in findings if _is_low_set_point(one)]
+    causes = [(verdict_of(one).weight, one) for one in findings if _is_cause_of_a_block(one) or _is_low_set_point(one)]
     # A charger whose probe sits on a hot block holds less than the others ask for.
     hot = {one.subject for one in findings if (one.name, one.verdict) == ("heat.spread", "hot_block")}
-    flat = any(
-        one.name == "blocks.reversal" or (one.name, one.verdict) == ("blocks.spread", "wide") for one in findings
-    )
+    flat = any((one.name, one.verdict) in _RUNS_FLAT for one in findings)
 
     def rank(finding: Finding) -> float:
         weight: float = verdict_of(finding).weight

@@ -58,8 +58,7 @@ class SetPoints:
     def charge_ended(self, absorption: Held | None, float_level: Held | None, highest: float, moment: Moment) -> None:
         """The voltages that a charge was held at. `highest`: of its readings [V per cell, at reference]."""
         limits = moment.limits
-        brief = absorption is not None and highest > absorption.at_reference + _BRIEF
-        if absorption is not None and brief and self._is_float(absorption, float_level, limits):
+        if absorption is not None and self._is_float(absorption, float_level, highest, limits):
             absorption, float_level = None, absorption
         if absorption is not None:
             self.levels = [*self.levels, absorption.at_reference][-_RECENT:]
@@ -71,15 +70,15 @@ class SetPoints:
         if float_level is not None:
             self.floats = _kept(self.floats, float_level, limits["float_volts_per_cell"], limits)
 
-    def _is_float(self, highest: Held, float_level: Held | None, limits: Limits) -> bool:
-        """Whether the highest voltage that a charge was held at is the float that this bank is known to have. A lower
-        one beside it would be the float."""
+    def _is_float(self, held: Held, float_level: Held | None, highest: float, limits: Limits) -> bool:
+        """Whether what a charge was held at is the float that this bank is known to have: it went above it for a short
+        time only. A lower voltage beside it would be the float."""
         shifts = [float(row[1]) for row in self.floats if row[1] is not None]
-        if len(shifts) < _JUDGED or (
-            float_level is not None and highest.at_reference - float_level.at_reference > _SAME
-        ):
+        if highest <= held.at_reference + _BRIEF or len(shifts) < _JUDGED:
             return False
-        return abs(highest.at_reference - limits["float_volts_per_cell"] - median(shifts)) <= _SAME
+        if float_level is not None and held.at_reference - float_level.at_reference > _SAME:
+            return False
+        return abs(held.at_reference - limits["float_volts_per_cell"] - median(shifts)) <= _SAME
 
     def _forget_before_step(self) -> None:
         """A charger that was set anew begins a new slope: three charges in a row far off those before."""

@@ -164,8 +164,8 @@ class Bypass:
 
     def _charger(self, look: Look) -> None:
         state = self._state
-        rate = look.rate - (self._ledger.shift() or 0.0)
-        if look.volts >= 2.3 and rate < -0.008 and look.highs[0] < 0 and look.spread > 0:
+        drawn = look.volts >= 2.3 and look.highs[0] < 0 and look.spread > 0
+        if drawn and look.rate - (self._ledger.shift() or 0.0) < -0.008:
             state.against.append(look.frame.number)
         moved = look.frame.amp_hours / self._rated
         state.paid += max(0.0, moved)

@@ -186,8 +186,7 @@ class Ledger:
             rose = self.rose
         if self.judged and (rose is None or self.told):
             return self.told
-        shift = self.shift()
-        if len(self.cycles) < _LEAST_CYCLES or shift is None:
+        if len(self.cycles) < _LEAST_CYCLES or (shift := self.shift()) is None:
             return ""
         off_rate, off = shift * _SURELY, 0.0
         out, bulk, inward = 0.0, 0.0, 0.0

@@ -11,8 +11,9 @@ from math import sqrt
 from typing import Any
 
 from loggerd.analysis.findings.estimators.median import median
+from loggerd.analysis.frames import DAY_MS, FRAME_MS
 
-_FRAMES_PER_DAY = 288
+_FRAMES_PER_DAY = DAY_MS // FRAME_MS
 _LEAST_CHANGES = 6.0
 _ALIKE = 0.85
 KEPT_DAYS = 75

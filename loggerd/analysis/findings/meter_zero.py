@@ -25,7 +25,7 @@ from loggerd.analysis.findings.meter_common import (
     Told,
     correction,
 )
-from loggerd.analysis.findings.meter_zero_balance import Balance, Shift
+from loggerd.analysis.findings.meter_zero_balance import WEEK_HOURS, Balance, Shift
 from loggerd.analysis.frames import FRAME_MS
 from loggerd.model.bank import Accuracy
 from loggerd.model.finding import Finding, Grade
@@ -42,7 +42,6 @@ _AGREE = 2
 _LEAST_HOURS = 48.0
 _HOUR_MS = 3_600_000
 _LEAST_ACCOUNT_MS = 6 * _HOUR_MS
-_WEEK_HOURS = 7 * 24.0
 _ENDS = 2.0
 """Of two charges that are both proven full, either may lack as much as the proof leaves open."""
 _LEAST_COVER = 0.9
@@ -205,7 +204,7 @@ class Zero:
     def _short(self, limit: float, doubt: float) -> Told | None:
         """More went out than in from full to full, by about what the meter shows at rest. `doubt`: what is missing may
         be so much less, as a share of the rated amp-hours."""
-        level, found = self._balance.level(), (self._balance.last(hours) for hours in (_LEAST_HOURS, _WEEK_HOURS))
+        level, found = self._balance.level(), (self._balance.last(hours) for hours in (_LEAST_HOURS, WEEK_HOURS))
         recent = next((one for one in found if one is not None and -one[1] > doubt), None)
         if level is None or recent is None or level * self._rated >= -limit or not self._balance.steady():
             return None

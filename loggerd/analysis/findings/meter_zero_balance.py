@@ -16,7 +16,7 @@ _QUARTER = 0.75
 """Place among the currents of a day's rests, from the largest load: most loads are off at some time of the day."""
 _USUAL_DAYS, _RECENT_DAYS = 14, 4
 _USUAL_HOURS = 14 * 24.0
-_WEEK_HOURS = 7 * 24.0
+WEEK_HOURS = 7 * 24.0
 """The use of many banks goes by the week, and so does what is charged above what was taken."""
 _SETTLED = 0.7
 """Each of the last days has moved by so much of what they have in the middle: else it is under way."""
@@ -98,7 +98,7 @@ class Balance:
 
     def shift(self) -> Shift | None:
         """What has moved; None until there is enough to compare."""
-        level, recent = self.level(), self.last(_WEEK_HOURS)
+        level, recent = self.level(), self.last(WEEK_HOURS)
         if level is None or recent is None or len(self.usual) < _USUAL_DAYS or len(self.recent) < _RECENT_DAYS:
             return None
         if self.usual_hours < _USUAL_HOURS:

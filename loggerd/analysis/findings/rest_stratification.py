@@ -7,10 +7,10 @@ so the bank rests as if full, while the charges that would not gas have not fill
 from __future__ import annotations
 
 from collections.abc import Mapping
-from statistics import median
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import Rested
 from loggerd.analysis.findings.full_charge_reading import Limits, Reading
 from loggerd.analysis.findings.full_charge_telling import Said, Teller

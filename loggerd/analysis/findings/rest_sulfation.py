@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from itertools import pairwise
 from math import hypot, sqrt
-from statistics import median
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import ChargeEnded, Rested
 from loggerd.analysis.findings.full_charge_telling import Said, Teller
 from loggerd.analysis.findings.rest_charge import unbounded_state

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Any
 
 import pytest
 from fold_tools import bank as small_bank
 from frame_tools import Pipeline, ground_of, limits_of, make_frame, restarts_change_nothing
+from given_full import FULL_VOLTS, GivenFull
 
 from loggerd.analysis.findings import capacity_rules as rules
 from loggerd.analysis.findings.capacity import CapacityTopic
-from loggerd.analysis.findings.catalogue import Ground, Moment
-from loggerd.analysis.findings.events import Capacity, SinceFull
+from loggerd.analysis.findings.events import Capacity
 from loggerd.analysis.findings.swings import Swings
 from loggerd.analysis.frames import FRAME_MS, Frame
 from loggerd.model.finding import Finding, Grade
@@ -21,34 +20,6 @@ from loggerd.model.finding import Finding, Grade
 BANK = small_bank(rated_amp_hours=100.0, blocks=4, cells=6)
 GROUND = ground_of(BANK)
 LIMITS = limits_of(peukert_exponent=1.2, rating_celsius=25.0)
-FULL_VOLTS = 57.6
-
-
-class GivenFull:
-    """Stands for the topic that finds the bank full: here it is while its voltage says so."""
-
-    proven = True
-
-    def __init__(self, ground: Ground) -> None:
-        del ground
-        self.since: SinceFull | None = None
-
-    def push(self, moment: Moment) -> list[Finding]:
-        frame = moment.frame
-        if frame.volts >= FULL_VOLTS:
-            self.since = SinceFull(frame.end_ms, self.proven, 0.0, 0.0, 0)
-        elif self.since is not None:
-            out = self.since.out_amp_hours + max(0.0, -frame.amp_hours)
-            back = self.since.in_amp_hours + max(0.0, frame.amp_hours)
-            self.since = SinceFull(self.since.at_ms, self.proven, out, back, 0)
-        moment.since_full = self.since
-        return []
-
-    def to_plain(self) -> dict[str, Any]:
-        return {"since": vars(self.since) if self.since else None}
-
-    def load_plain(self, plain: dict[str, Any]) -> None:
-        self.since = SinceFull(**plain["since"]) if plain["since"] else None
 
 
 class LikelyFull(GivenFull):

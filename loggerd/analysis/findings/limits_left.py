@@ -11,9 +11,9 @@ _FRAME_HOURS = FRAME_MS / 3_600_000
 FALL_FRAMES = 7
 """The voltage's fall is taken over half an hour."""
 _LEAST_FRAMES = 4
-_COUNT_DOUBT = 0.1
+COUNT_DOUBT = 0.1
 """95 % half width of an amp-hour count since full, as a share of the capacity; own."""
-_RATED_DOUBT = 0.2
+RATED_DOUBT = 0.2
 """That of a capacity that nobody has measured; own."""
 
 
@@ -31,10 +31,10 @@ def by_count(drawn_amps: float, full: SinceFull | None, capacity: Capacity | Non
     if full is None or drawn_amps <= 0.0:
         return None
     if capacity is None:
-        holds, doubt = rated, _RATED_DOUBT * rated
+        holds, doubt = rated, RATED_DOUBT * rated
     else:
         holds, doubt = capacity.amp_hours, max(capacity.high - capacity.amp_hours, capacity.amp_hours - capacity.low)
-    half = (doubt**2 + (_COUNT_DOUBT * holds) ** 2) ** 0.5
+    half = (doubt**2 + (COUNT_DOUBT * holds) ** 2) ** 0.5
     left = holds - full.net_out_amp_hours
     return Left(*(max(amp_hours, 0.0) / drawn_amps for amp_hours in (left, left - half, left + half)))
 

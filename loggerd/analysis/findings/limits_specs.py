@@ -82,4 +82,34 @@ DEEP = FindingSpec(
     ),
 )
 
-SPECS: tuple[FindingSpec, ...] = (LOW, HIGH, DEEP)
+COUNTED = FindingSpec(
+    "limits.drawn",
+    "%",
+    0,
+    "Draws in the last four weeks that took more than the share of the capacity that may be drawn, by amp-hours "
+    "counted since the bank was full. It is told only when the low end of its band is above that share and the voltage "
+    "does not contradict. The value is the deepest, in percent of the capacity.",
+    "no deeper than 80 %: common practice, no source; the band and the four weeks own",
+    (
+        Verdict("within", "No draw in the last four weeks took more than it should, by counted amp-hours."),
+        Verdict(
+            "once",
+            "A draw in the last four weeks took {value} of the capacity.",
+            40,
+            "over-discharge",
+            "Charge fully, use less between charges, and set the voltage at which loads are switched off higher.",
+            f"{_HYDROGEN} {_FROST} The maker's manual governs.",
+        ),
+        Verdict(
+            "repeatedly",
+            "Draws in the last four weeks took up to {value} of the capacity, repeatedly.",
+            45,
+            "over-discharge",
+            "Use less or charge in between, and set the voltage at which loads are switched off higher: it wears the "
+            "bank fast.",
+            f"{_HYDROGEN} {_FROST} The maker's manual governs.",
+        ),
+    ),
+)
+
+SPECS: tuple[FindingSpec, ...] = (LOW, HIGH, DEEP, COUNTED)

@@ -12,6 +12,7 @@ import numpy as np
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, tell
 from loggerd.analysis.findings.events import Capacity
+from loggerd.analysis.findings.limits_count import DrawnByCount
 from loggerd.analysis.findings.limits_deep import forget, note_empty, tell_deep
 from loggerd.analysis.findings.limits_left import FALL_FRAMES, Left, by_count, by_fall, lesser
 from loggerd.analysis.findings.limits_specs import HIGH, LOW, SPECS
@@ -69,6 +70,7 @@ class LimitsWatch:
         self._offset = (accuracy.offset or 0.0) if accuracy else 0.0
         self._gain = accuracy.gain if accuracy else None
         self._ohms: _Ohms | None = None
+        self._drawn = DrawnByCount(ground)
         self.state = _State()
 
     def push(self, moment: Moment) -> list[Finding]:
@@ -77,6 +79,7 @@ class LimitsWatch:
         if frame.after_unknown or frame.missed:
             state.low_frames, state.high_frames, state.fall = 0, 0, []
         told = [tell_deep(frame, state.draws)] if forget(state.draws, frame.end_ms) else []
+        told += self._drawn.push(moment, None if state.capacity is None else Capacity(*state.capacity))
         volts, amps = frame.volts / self._cells, frame.amps
         if math.isnan(volts) or math.isnan(amps) or frame.covered_ms < _LEAST_COVER * (frame.end_ms - frame.start_ms):
             return told
@@ -234,10 +237,11 @@ class LimitsWatch:
         return gain * volts + self._offset / self._cells
 
     def to_plain(self) -> dict[str, Any]:
-        return asdict(self.state)
+        return {"volts": asdict(self.state), "drawn": self._drawn.to_plain()}
 
     def load_plain(self, plain: dict[str, Any]) -> None:
-        self.state, self._ohms = _State(**plain), None
+        self.state, self._ohms = _State(**plain["volts"]), None
+        self._drawn.load_plain(plain["drawn"])
 
 
 def _highest(limits: Mapping[str, float], celsius: float) -> float:

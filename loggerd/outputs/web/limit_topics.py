@@ -8,7 +8,7 @@ TOPICS: tuple[tuple[str, str], ...] = (
         "absorption_volts_per_cell float_volts_per_cell temperature_slope reference_celsius gassing_volts_per_cell"
         " set_point_tolerance temperature_slope_low temperature_slope_high compensation_kelvin_least"
         " equalize_volts_per_cell equalize_spread_volts_per_cell equalize_days charge_celsius_high"
-        " charge_celsius_resume celsius_no_charge low_volts_per_cell low_volts_margin"
+        " charge_celsius_resume celsius_no_charge low_volts_per_cell low_volts_margin deepest_draw_fraction"
         " high_volts_per_cell high_volts_margin",
     ),
     (

@@ -1,0 +1,127 @@
+"""How deep a bank was drawn in the last weeks by counted amp-hours: slow or cold discharges show little in voltage."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.drawn_up import figures, tell
+from loggerd.analysis.findings.events import Capacity, SensorDoubt, SinceFull
+from loggerd.analysis.findings.limits_left import COUNT_DOUBT, RATED_DOUBT
+from loggerd.analysis.findings.limits_specs import COUNTED
+from loggerd.analysis.frames import DAY_MS, FRAME_MS
+from loggerd.model.finding import Finding, Grade
+
+WINDOW_MS = 28 * DAY_MS
+"""How long a deep draw counts, as with those that voltage shows."""
+_APART_MS = DAY_MS // 2
+_DOUBT_MS = 7 * DAY_MS
+_LONGEST_GAP_MS = 12 * FRAME_MS
+"""Without readings since full; own: more may hide a charge."""
+_AGREEING_VOLTS_PER_CELL = 2.03
+"""A bank that stands higher is not empty, whatever was counted; own, below the rest voltage of a half full cell."""
+_TOLD_AGAIN = 0.05
+_KEPT = 8
+
+
+@dataclass
+class _State:
+    """`draws`: first and latest instant of each deep draw [ms], share drawn with its half width, 1 if the capacity was
+    measured. `told`: verdict and share."""
+
+    draws: list[list[float]] = field(default_factory=list)
+    told: list[Any] = field(default_factory=lambda: ["", 0.0])
+    doubted_ms: int = -_DOUBT_MS
+
+
+class DrawnByCount:
+    """Compares what has gone out since the bank was full with what it holds. What charges lose is not counted as drawn,
+    so that the share errs on the small side."""
+
+    def __init__(self, ground: Ground) -> None:
+        self._bank = ground.bank
+        accuracy = ground.accuracy.get("amps")
+        self._offset_amps = (accuracy.offset or 0.0) if accuracy else 0.0
+        self._gain = (accuracy.gain or 0.0) if accuracy else 0.0
+        self.state = _State()
+
+    def push(self, moment: Moment, capacity: Capacity | None) -> list[Finding]:
+        """`capacity`: the latest that a discharge has shown."""
+        state, frame = self.state, moment.frame
+        for event in moment.events:
+            if isinstance(event, SensorDoubt) and event.channel == "amps":
+                state.doubted_ms, state.draws = event.at_ms, []
+        while state.draws and frame.end_ms - state.draws[0][1] > WINDOW_MS:
+            del state.draws[0]
+        since = moment.since_full
+        if since is not None and self._is_fit(moment, since):
+            self._note(moment, since, capacity)
+        return self._judge(moment)
+
+    def _is_fit(self, moment: Moment, since: SinceFull) -> bool:
+        frame, limits = moment.frame, moment.limits
+        if since.net_out_amp_hours < limits["deepest_draw_fraction"] * self._bank.rated_amp_hours / 2.0:
+            return False
+        sound = since.gap_ms <= _LONGEST_GAP_MS and frame.end_ms - self.state.doubted_ms > _DOUBT_MS
+        return sound and frame.volts / self._bank.cells_in_series < _AGREEING_VOLTS_PER_CELL
+
+    def _note(self, moment: Moment, since: SinceFull, capacity: Capacity | None) -> None:
+        share, half = self._share(since, capacity, moment.frame.end_ms)
+        if share - half < moment.limits["deepest_draw_fraction"]:
+            return
+        draws, measured = self.state.draws, float(capacity is not None)
+        end_ms = moment.frame.end_ms
+        if draws and end_ms - draws[-1][1] < _APART_MS:
+            draws[-1][1] = end_ms
+            if share > draws[-1][2]:
+                draws[-1][2:] = [share, half, measured]
+            return
+        draws.append([moment.frame.start_ms, end_ms, share, half, measured])
+        del draws[:-_KEPT]
+
+    def _share(self, since: SinceFull, capacity: Capacity | None, end_ms: int) -> tuple[float, float]:
+        """Of the capacity, with its 95 % half width: by the capacity, the count, the sensor's offset and gain."""
+        if capacity is None:
+            holds, doubt = self._bank.rated_amp_hours, RATED_DOUBT
+        else:
+            holds = capacity.amp_hours
+            doubt = max(capacity.high - holds, holds - capacity.low) / holds
+        share = since.net_out_amp_hours / holds
+        drift = self._offset_amps * (end_ms - since.at_ms) / 3_600_000 / holds
+        gain = self._gain * (since.out_amp_hours + since.in_amp_hours) / holds
+        return share, math.hypot(doubt * share, COUNT_DOUBT, drift, gain)
+
+    def _judge(self, moment: Moment) -> list[Finding]:
+        state, days = self.state, WINDOW_MS // DAY_MS
+        if not state.draws:
+            if state.told[0] in ("", "within"):
+                return []
+            state.told = ["within", 0.0]
+            return [tell(moment.frame, COUNTED.name, "within", f"no such draw in the last {days} days")]
+        share, half, measured = max(row[2:] for row in state.draws)
+        verdict = "once" if len(state.draws) == 1 else "repeatedly"
+        if verdict == state.told[0] and abs(share - state.told[1]) < _TOLD_AGAIN:
+            return []
+        state.told = [verdict, share]
+        holds = "the capacity that its discharges have shown" if measured else "the rated capacity"
+        often = "once" if len(state.draws) == 1 else f"{len(state.draws)} times"
+        return [
+            tell(
+                moment.frame, COUNTED.name, verdict,
+                f"drawn {often} in the last {days} days by more than it should be, by amp-hours since it was full "
+                f"against {holds}",
+                grade=Grade.OBSERVED if measured else Grade.INFERRED, value=100.0 * share,
+                band=(100.0 * (share - half), 100.0 * (share + half)), since_ms=int(state.draws[0][0]),
+                spans=tuple((int(row[0]), int(row[1])) for row in state.draws[-5:]),
+                details=figures(draws=float(len(state.draws))),
+            )
+        ]  # fmt: skip
+
+    def to_plain(self) -> dict[str, Any]:
+        return asdict(self.state)
+
+    def load_plain(self, plain: Mapping[str, Any]) -> None:
+        self.state = _State(**plain)

@@ -15,9 +15,10 @@ REST_AMPS, REST_MINUTES = 0.02, 60
 """A rest: so little current, as a share of the rated amp-hours, for so long; common practice, no source."""
 DISCHARGE_SHARE, RETURN_SHARE = 0.10, 0.05
 """A discharge: so much of the rated amp-hours taken, and then so much of it charged; common practice, no source."""
-RISEN, HELD_VOLTS, OVER_AIR = 0.10, 0.005, 10.0
+RISEN, HELD_VOLTS, HELD_MINUTES, OVER_AIR = 0.10, 0.005, 10, 10.0
 """A runaway shows when a block is so many kelvin above the air (a maker's limit for sealed blocks) and the current has
-risen by this share above its lowest while the voltage was held within so many volts per cell (own choice)."""
+risen by this share above its lowest while the voltage was held for so long within so many volts per cell (own choice:
+under passing clouds two minutes on end are alike by chance)."""
 _GAS_CONSTANT, _KELVIN, _THERMONEUTRAL_VOLTS = 8.314, 273.15, 1.48
 
 
@@ -69,7 +70,8 @@ def runaway_minutes(record: DayRecord, bank: int, sites: Sites) -> Flags:
         if amps[minute] < amps[lowest]:
             lowest = minute
         risen = amps[minute] >= (1.0 + RISEN) * amps[lowest] > 0.0
-        shows[minute] = risen and over[minute] > max(OVER_AIR, over[lowest])
+        held = minute - first >= HELD_MINUTES
+        shows[minute] = held and risen and over[minute] > max(OVER_AIR, over[lowest])
     found: Flags = shows & (heat_gain(record, bank, sites) >= 1.0)
     return found
 

@@ -49,7 +49,15 @@ TRUE_TOO: dict[str, tuple[str, ...]] = {
     "open_cell": ("loose link", "high-resistance link"),
     "dry_out": (*_FADED_OR_RESISTIVE, "rising gassing", "overcharge"),
     "loose_link": ("rising resistance", "hot block"),
-    "thermal_runaway": ("heat", "temperature compensation wrong", "rising gassing", "overcharge", "dry-out"),
+    # Its charger compensates no more, so that it holds too little in a cold month.
+    "thermal_runaway": (
+        "heat",
+        "temperature compensation wrong",
+        "charger set point low",
+        "rising gassing",
+        "overcharge",
+        "dry-out",
+    ),
     "out_of_balance": ("self-discharge", "spread"),
     "low_capacity_block": ("aged block", "spread", "loss of capacity", "over-discharge"),
     "unequal_strings": ("loose link", *_FADED_OR_RESISTIVE),

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from loggerd.alarms.conditions import ALARM_CONDITIONS
@@ -17,10 +18,11 @@ from simulators.alarm_year.bounds import Answer, answer, bound_of, conditions_fo
 from simulators.alarm_year.cases import BOUNDED, Watch, faulty, healthy
 from simulators.alarm_year.keeper import KEEPER
 from simulators.alarm_year.table import MAILS_A_MONTH, as_json, mails_a_month, rates_of, report
-from simulators.alarm_year.truth import BankTruth
+from simulators.alarm_year.truth import BankTruth, runaway_minutes
 from simulators.alarm_year.watching import BankYear, Raised, watched
 from simulators.judging.chemistry import LAYOUTS, SITES
 from simulators.judging.faults import CAUSES, draw_fault
+from simulators.judging.site import DayRecord, Sites
 from simulators.judging.stream import DAY_MS, Case
 
 LAYOUT = "solar_agm"
@@ -187,3 +189,24 @@ def test_the_right_conditions_of_a_cause_are_those_whose_findings_name_it() -> N
     assert "shorted_cell" in conditions_for("shorted_cell")[0]
     assert "undercharged" in conditions_for("set_point_low")[1]
     assert conditions_for("sulfation")[0] == {"sulfating"}
+
+
+@pytest.mark.parametrize(("minutes", "shows"), [(6, False), (25, True)])
+def test_a_runaway_shows_only_where_the_voltage_was_held(minutes: int, shows: bool) -> None:
+    """Under clouds the voltage wanders, and a few minutes alike by chance are no voltage held. The current rises by
+    half, and the blocks are hot, in both."""
+    sites = Sites(LAYOUTS["solar_agm"], [SEED])
+    sites.cells.condition.gas[:] = 40.0
+    count, layout = 60, sites.layout
+    volts = np.where(np.arange(count) % 2, 53.0, 57.0)
+    volts[20 : 20 + minutes] = 57.6
+    amps = np.full(count, 10.0)
+    amps[20 : 20 + minutes] = np.linspace(10.0, 15.0, minutes)
+    blocks = (count, 1, layout.strings, layout.blocks_per_string)
+    celsius = np.linspace(50.0, 60.0, count)[:, None, None, None] * np.ones(blocks)
+    record = DayRecord(
+        volts[:, None], np.zeros((count, 1)), amps[:, None], (amps[:, None, None] / 2.0) * np.ones((count, 1, 2)),
+        volts[:, None, None, None] / layout.blocks_per_string * np.ones(blocks), celsius, np.full((count, 1), 20.0),
+        np.ones((count, 1)),
+    )  # fmt: skip
+    assert bool(runaway_minutes(record, 0, sites).any()) is shows

@@ -31,6 +31,8 @@ _LINK_LOSS = 0.05
 _BEYOND_PEERS = 4.0
 """So many times their scatter above its peers no sound block's resistance lies."""
 _LEAST_PEERS = 3
+_STILL_BEYOND = 0.5
+"""What is told stands while it is beyond this share of its scatter."""
 _MAD_TO_SD = 1.4826
 _FAR_LOW = 0.1
 """So far below its peers at the end of a charge [V per cell] no healthy gassing lies."""
@@ -190,7 +192,7 @@ class Judge:
     def standing(self, block: int, before: str) -> Standing:
         """What holds now; `before` is what held till now, which stays while it is still seen now and then."""
         need, pooled = int(self._ruler.limits["block_agreeing_discharges"]), self._pooled[block]
-        evidence = self._lower_by(block) if pooled is not None else ""
+        evidence = self._lower_by(block, before == LOW_CAPACITY) if pooled is not None else ""
         counts = {word: self._count(word, block, evidence) for word in _IN_ORDER}
         agreeing = [
             word for word, (agree, looked) in counts.items() if agree >= need and agree >= _SHARE_AGREEING * looked
@@ -225,8 +227,8 @@ class Judge:
             return None
         return 2.8 * sqrt(variance(known) / len(known)) + self._doubt
 
-    def _lower_by(self, block: int) -> str:
-        """Which evidence there is that a block really holds less; empty if it may be chance."""
+    def _lower_by(self, block: int, told: bool) -> str:
+        """Which evidence there is that a block really holds less; empty if it may be chance. `told`: it is told now."""
         limits, pooled = self._ruler.limits, self._pooled[block]
         assert pooled is not None
         peers = len(next(group for group in self._ruler.groups if block in group))
@@ -236,6 +238,11 @@ class Judge:
             lost = mean(first) - mean(later) > limits["block_loss_fraction"] + self._doubt
             if lost and is_lower(later, first, _CHANCE / peers):
                 return "its own history"
+        # At the end of a bank that is drawn empty the first block falls off by any amount: what scatters by more than
+        # itself is no measure of it.
+        scatter = self._scatter(block)
+        if scatter is None or -pooled < scatter * (_STILL_BEYOND if told else 1.0):
+            return ""
         if block in self._outliers and -pooled > limits["block_loss_fraction"] + self._doubt:
             return "its peers"
         share = self._shares.get(block)

@@ -32,7 +32,7 @@ _WELL_MS = 3_600_000
 _COLLAPSE_PER_CELL = 0.3
 _NORMAL_PER_CELL = 0.1
 _BREAKS = 3
-_NOT_DEEP = 0.3
+_NOT_DEEP, _NEARLY_FLAT = 0.3, 0.7
 
 
 def cells_missing(volts: float, cells: int, after_full: bool) -> int | None:
@@ -259,7 +259,9 @@ class ShortWatch:
             return [Prompt("open", block, frame.start_ms, round(low, 2))]
         known = [one for one in self._stood if one is not None]
         stood = self._stood[block] if known else None
-        sudden = stood is not None and stood > median(known) - _NORMAL_PER_CELL * bank.cells_per_block
+        # In a bank that is nearly flat the weakest block falls at once by itself when a load comes.
+        charged = since_full is None or since_full.net_out_amp_hours < _NEARLY_FLAT * bank.rated_amp_hours
+        sudden = charged and stood is not None and stood > median(known) - _NORMAL_PER_CELL * bank.cells_per_block
         if block not in self.weak and (shallow or sudden):
             self.pending[block] = round(low, 2)
         told = []

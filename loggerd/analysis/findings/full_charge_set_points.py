@@ -92,13 +92,14 @@ class SetPoints:
 
     def judge(self, teller: Teller, moment: Moment) -> list[Finding]:
         """Findings that are news after a charge."""
-        found = teller.news(self._set_points(moment.limits), moment, _MINOR_VOLTS)
+        before = teller.last.get(SET_POINTS.name, [""])[0]
+        found = teller.news(self._set_points(moment.limits, before), moment, _MINOR_VOLTS)
         found.extend(teller.news(self._compensation(moment.limits), moment, _MINOR_SLOPE))
         return found
 
-    def _set_points(self, limits: Limits) -> Said:
+    def _set_points(self, limits: Limits, before: str) -> Said:
         parts = [("absorption", self.absorption), ("float", self.floats)]
-        judged = [self._one(word, rows, limits) for word, rows in parts if len(rows) >= _JUDGED]
+        judged = [self._one(word, rows, limits, before) for word, rows in parts if len(rows) >= _JUDGED]
         if not judged:
             return cannot_tell(SET_POINTS.name, f"Fewer than {_JUDGED} charges were held at a voltage.")
         judged.sort(key=lambda said: ("low", "high", "cannot_tell", "right").index(said.verdict))
@@ -109,7 +110,7 @@ class SetPoints:
         numbers = {**judged[1].numbers, **told.numbers}
         return Said(told.name, told.verdict, reason, told.grade, told.value, told.half_width, numbers=numbers)
 
-    def _one(self, word: str, rows: Sequence[Sequence[float | None]], limits: Limits) -> Said:
+    def _one(self, word: str, rows: Sequence[Sequence[float | None]], limits: Limits, before: str) -> Said:
         known = [(float(row[0]), float(row[1]), row[2]) for row in rows if row[0] is not None and row[1] is not None]
         if len(known) < _JUDGED:
             return cannot_tell(SET_POINTS.name, f"The temperature of the blocks is not read ({word}).")
@@ -122,10 +123,13 @@ class SetPoints:
             f"{word.capitalize()}: {1000 * shift:+.0f} mV per cell against the preset at the temperature of the blocks "
             f"(median of {len(known)} charges; the meter can be wrong by {1000 * error:.0f} mV)."
         )
+        verdict = "low" if outside < 0 else "high"
+        if verdict == before and abs(outside) > tolerance - error:
+            # What was told stands until the voltage is clearly right: one that lies at the limit would come and go.
+            return Said(SET_POINTS.name, verdict, reason, value=shift, half_width=half, numbers=numbers)
         if abs(outside) <= tolerance + error:
             return Said(SET_POINTS.name, "right", reason, value=shift, half_width=half, numbers=numbers)
         # All recent charges must say so: a single odd one, as of an equalizing charge, is no setting.
-        verdict = "low" if outside < 0 else "high"
         agree = [row for row in known[-_JUDGED:] if row[0] * outside > 0 and abs(row[0]) > tolerance + error]
         if len(agree) < _JUDGED or not _comes_back(known[-_JUDGED:], limits):
             return cannot_tell(SET_POINTS.name, f"The last charges do not agree. {reason}")

@@ -45,6 +45,7 @@ _STEADY_SHARE = 0.4
 """A current that scatters by more of itself does not show that it has not fallen: a tenth is 2 standard deviations."""
 _NO_WITNESS = ("meter.channel", "meter.current_sign", "meter.bypass")
 """Checks whose doubt makes a rise of the current worth nothing. A wrong scale or zero makes no rise."""
+_GRAVE = RUNGS.index("act")
 _LEAST_OVER = 2.0
 """Kelvin above the air from which a thermal resistance can be learned."""
 
@@ -122,6 +123,9 @@ class Runaway:
 
     def _blind(self, moment: Moment) -> list[Finding]:
         if self.state.blind or self.state.frames < 288:
+            return []
+        if self.state.rung >= _GRAVE:
+            # Probes that give out in such heat are no sign that it is over.
             return []
         self.state.blind, self.state.rung, self.state.unsure_ms = True, -1, 0
         reason = "needs the temperature of at least one block"

@@ -13,7 +13,7 @@ from fold_tools import bank
 from frame_tools import Pipeline, ground_of, limits_of, restarts_change_nothing, shifted_frame
 
 from loggerd.analysis.findings.blocks import SPECS, Blocks
-from loggerd.analysis.findings.blocks_cause import Ruler, word_of
+from loggerd.analysis.findings.blocks_cause import Judge, Ruler, word_of
 from loggerd.analysis.findings.blocks_features import Compared, ohms_apart
 from loggerd.analysis.findings.catalogue import Ground, Moment, Topic
 from loggerd.analysis.findings.events import BlocksCompared, DoubtEnded, SensorDoubt
@@ -220,6 +220,28 @@ def test_a_block_that_is_weak_from_the_first_day_among_four() -> None:
     told = [one for one in judged(toy) if one.subject == "block 1" and one.name == "blocks.cause"]
     assert told[-1].verdict == "low_capacity"
     assert "its size" in told[-1].reason
+
+
+@pytest.mark.parametrize(
+    ("losses", "before", "word"),
+    [
+        ([0.15, 0.17, 0.16, 0.18, 0.15], "fine", "low_capacity"),
+        ([0.15, 0.9, 0.2, 1.8, 0.4], "fine", "fine"),
+        ([0.12, 0.6, 0.2, 0.9, 0.3], "fine", "fine"),
+        ([0.12, 0.6, 0.2, 0.9, 0.3], "low_capacity", "low_capacity"),
+        ([0.15, 0.9, 0.2, 1.8, 0.4], "low_capacity", "fine"),
+    ],
+)
+def test_a_loss_that_scatters_by_more_than_itself_accuses_nobody(losses: list[float], before: str, word: str) -> None:
+    """The first block of a bank that is drawn empty falls off by any amount. What is told stands a little longer."""
+    record, groups = record_of([1e-3] * 4), (range(4),)
+    level: list[float | None] = [0.0] * 4
+    told = [
+        replace(record, early=level, bulk=level, end=level, capacity=[-one, 0.0, 0.0, 0.0], growth=level)
+        for one in losses
+    ]
+    judge = Judge(told, [[] for _ in range(4)], Ruler(limits_of(), groups, 6, (0.006,) * 4))
+    assert judge.standing(0, before).word == word
 
 
 def test_a_missing_tap_does_no_harm() -> None:

@@ -129,6 +129,25 @@ def test_a_block_that_is_driven_the_wrong_way_at_the_end_of_a_discharge() -> Non
     assert told(found, "blocks.short") == []
 
 
+@pytest.mark.parametrize(("drawn", "verdicts"), [(0.5, ["breaks_under_load"]), (0.8, [])])
+def test_the_weakest_block_of_a_nearly_flat_bank_falls_at_once_without_being_broken(
+    drawn: float, verdicts: list[str]
+) -> None:
+    """Level with its peers, then far down when a load comes, and back: a break at half charge, none near flat."""
+    toy = healthy()
+    toy.day(0.4)
+    toy.run(-2.0, drawn * toy.bank.rated_amp_hours / 2.0)
+
+    def falls(volts: np.ndarray, amps: float) -> np.ndarray:
+        return volts - np.array([0.0, 0.0, 8.0, 0.0]) if amps < -5.0 and toy.position % 3 == 0 else volts
+
+    toy.change = falls
+    for _ in range(5):
+        toy.run(-6.0, 0.5)
+        toy.run(-2.0, 0.5)
+    assert [word for _, word in told(judged(toy), "blocks.open")] == verdicts
+
+
 def test_what_was_told_at_once_survives_restarts() -> None:
     toy = healthy()
     toy.day(0.4)

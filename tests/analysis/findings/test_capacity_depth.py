@@ -176,6 +176,14 @@ def test_growth_after_a_quick_beginning_is_fading() -> None:
     assert seen is not None and seen.verdict == "fallen"
 
 
+@pytest.mark.parametrize(
+    ("depth", "kelvin", "word"), [(0.75, 8.0, "as_before"), (0.75, 1.0, "jumped"), (0.5, 8.0, "jumped")]
+)
+def test_deep_in_a_discharge_the_cold_alone_is_no_loss(depth: float, kelvin: float, word: str) -> None:
+    seen = Sag([[6.0, depth, -kelvin]] * 4).judge()
+    assert seen is not None and seen.verdict == word
+
+
 def week_by_week(values: list[float]) -> list[str]:
     """Verdicts of a sag that gets one value a week, as it keeps them, over a restart each week."""
     sag, verdicts = Sag(), list[str]()

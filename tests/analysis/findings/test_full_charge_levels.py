@@ -111,6 +111,22 @@ def test_an_absorption_of_minutes_leaves_the_set_point_as_it_was(peak: float, ve
     assert last(run(day)[0], "full_charge.set_points").verdict == verdict
 
 
+def test_a_charger_within_one_per_cent_is_right_and_one_at_the_limit_does_not_come_and_go() -> None:
+    """1 % of the charging voltage is 25 mV per cell; the meter's own error of 3 to 4 mV comes on top."""
+    day = Day()
+    for _ in range(5):
+        cycle(day, HOLD + 0.026)
+    assert last(run(day)[0], "full_charge.set_points").verdict == "right"
+    for shift in (*[0.034] * 6, *[0.027, 0.026, 0.028] * 4):
+        cycle(day, HOLD + shift)
+    told_of = [one.verdict for one in run(day)[0] if one.name == "full_charge.set_points"]
+    assert "high" in told_of
+    assert set(told_of[told_of.index("high") :]) == {"high"}
+    for _ in range(6):
+        cycle(day, HOLD + 0.015)
+    assert last(run(day)[0], "full_charge.set_points").verdict == "right"
+
+
 def test_in_great_heat_no_set_point_is_judged() -> None:
     day = Day()
     for _ in range(5):

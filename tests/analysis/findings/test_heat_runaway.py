@@ -162,6 +162,15 @@ def test_without_temperatures_it_cannot_tell() -> None:
     assert "temperature" in found.reason
 
 
+def test_probes_that_give_out_in_the_heat_do_not_end_it() -> None:
+    """What was told stands until temperatures come back and show that it is over."""
+    bad = charge(8, rise(2, 1.0), warming(2, 1.0))
+    blind = charge(30, lambda hour: 8.0, lambda hour: float("nan"), begin=8 * HOUR)
+    assert words(told(bad + blind))[-1] == "stop"
+    well = charge(24 * 10, lambda hour: 0.4, lambda hour: 26.0, begin=38 * HOUR)
+    assert words(told(bad + blind + well))[-1] == "calm"
+
+
 def test_without_the_air_only_hot_blocks_are_judged() -> None:
     frames = charge(10, rise(6, 2.0), warming(6, 2.0, 30.0), ambient=lambda hour: float("nan"))
     found = told(frames)

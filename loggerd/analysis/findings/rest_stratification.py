@@ -25,8 +25,9 @@ _NEW_CHARGE = 0.05
 """Share of the rated amp-hours that is drawn before what gasses next is another charge."""
 _LEAST_CYCLES = 2.0
 _REFERENCE_RESTS, _RESTS = 5, 3
-_AS_FULL_VOLTS = 0.005
-"""Own choice: a charge that ends where gas begins lacks 15 % or so, and a mixed cell then rests 15 to 20 mV lower."""
+_AS_FULL_VOLTS, _STILL_AS_FULL_VOLTS = 0.005, 0.007
+"""Own choice: a charge that ends where gas begins lacks 15 % or so, and a mixed cell then rests 15 to 20 mV lower, one in
+light use 7 to 10. The second is how long what was told stands."""
 _BELOW_ABSORPTION = 0.03
 """Volts per cell: tolerance of a charger (20 mV, by the presets) and what a voltmeter adds to it."""
 
@@ -94,7 +95,9 @@ class Stratification:
         since = (self._mixed_at_ms, moment.frame.end_ms)
         reason = f"No charge has gassed for an hour, while {cycles:.1f} full cycles were put in."
         high = len(self._full_volts) == _REFERENCE_RESTS and len(self._volts) == _RESTS
-        high = high and median(self._volts) > median(self._full_volts) - _AS_FULL_VOLTS
+        likely = teller.last.get(name, [""])[0] == "likely"
+        least = _STILL_AS_FULL_VOLTS if likely else _AS_FULL_VOLTS
+        high = high and median(self._volts) > median(self._full_volts) - least
         if not high:
             said = Said(name, "possible", reason, Grade.INFERRED, days, since_ms=since[0], span=since)
             return teller.news(said, moment, 14.0)

@@ -265,6 +265,18 @@ def test_weeks_of_cycles_without_gas_layer_the_acid_until_a_charge_gasses(rest_v
     assert cycles.told == ["mixed", verdict, "mixed"]
 
 
+def test_layers_that_were_told_do_not_come_and_go_with_a_millivolt() -> None:
+    cycles = Cycles()
+    for _ in range(10):
+        cycles.day(2.0)
+    for _ in range(20):
+        cycles.day(0.5, FULL - 0.006)
+    assert cycles.told == ["mixed", "possible"]
+    for below in (*[0.004] * 3, *[0.006] * 3, *[0.008] * 3):
+        cycles.day(0.5, FULL - below)
+    assert cycles.told == ["mixed", "possible", "likely", "possible"]
+
+
 def test_a_bank_that_is_hardly_cycled_is_not_called_layered() -> None:
     cycles = Cycles()
     for _ in range(30):

@@ -18,8 +18,15 @@ _OF_THE_BANK = (("limits.low_voltage", "empty"), ("limits.low_voltage", "low"), 
 """What a bank shows of which one block is flat: it is short of that block's volts, its peers are overcharged."""
 _OF_A_LOW_SET_POINT = (("full_charge.undercharge", "chronic"), ("full_charge.days_since", "long_overdue"))
 """What a charger leads to that holds too little voltage."""
-_WITHOUT_CURRENT = ("heat.high", "heat.spread", "limits.high_voltage", "limits.low_voltage", "limits.deep_draws")
-"""Findings of topics that count amp-hours which need no current themselves."""
+_WITHOUT_CURRENT = (
+    "heat.high",
+    "heat.runaway",
+    "heat.spread",
+    "limits.high_voltage",
+    "limits.low_voltage",
+    "limits.deep_draws",
+)
+"""Findings of topics that count amp-hours which need no current themselves, or weigh the doubt of it by themselves."""
 
 
 def rests_on(finding: Finding, channel: str) -> bool:

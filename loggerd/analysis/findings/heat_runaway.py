@@ -22,7 +22,7 @@ from loggerd.analysis.findings.events import DoubtEnded, Event, SensorDoubt
 from loggerd.analysis.findings.heat_formulas import amps_at_25, critical_amps
 from loggerd.analysis.findings.heat_hold import Hold, Point
 from loggerd.analysis.findings.heat_warmth import Warmth
-from loggerd.analysis.frames import DAY_MS, FRAME_MS
+from loggerd.analysis.frames import DAY_MS, FRAME_MS, Frame
 from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding, Grade
 
@@ -45,6 +45,8 @@ _STEADY_SHARE = 0.4
 """A current that scatters by more of itself does not show that it has not fallen: a tenth is 2 standard deviations."""
 _NO_WITNESS = ("meter.channel", "meter.current_sign", "meter.bypass")
 """Checks whose doubt makes a rise of the current worth nothing. A wrong scale or zero makes no rise."""
+_FAR_OVER = 2.0
+"""So many times what sealed blocks may be above the air: then no error of a current sensor explains what was seen."""
 _GRAVE = RUNGS.index("act")
 _LEAST_OVER = 2.0
 """Kelvin above the air from which a thermal resistance can be learned."""
@@ -97,6 +99,10 @@ class Runaway:
         if warmth is None:
             return self._blind(moment)
         state.blind, state.frames = False, 0
+        if state.rung > 0 and _over(frame, warmth, moment.limits, 1.0):
+            # Blocks that stay hot without a further rise burn at a standstill: that is not over.
+            state.evidence_ms = frame.end_ms
+            state.warmed = state.warmed or _over(frame, warmth, moment.limits, _FAR_OVER)
         if state.doubts and state.rung > 0 and not state.warmed:
             return self._unsure(moment)
         if not self._hold.push(frame, self._cells, self._least, warmth.mean):
@@ -282,6 +288,11 @@ class Runaway:
 
 def _window_ms(limits: Mapping[str, float]) -> float:
     return limits["runaway_window_hours"] * 3_600_000
+
+
+def _over(frame: Frame, warmth: Warmth, limits: Mapping[str, float], times: float) -> bool:
+    """Whether the blocks are above the air by so many times what they may be; not where the air is not read."""
+    return warmth.mean - frame.ambient_celsius > times * limits["celsius_over_ambient"]
 
 
 def _rises(before: Point, after: Point, share: float, limits: Mapping[str, float]) -> bool:

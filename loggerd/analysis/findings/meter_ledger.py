@@ -41,6 +41,8 @@ _IN_SHARE, _IN_MARGIN = 1.2, 0.3
 """Own choice, no source: before gas begins next to nothing is lost; what is put back above what was taken had been
 missing before, and that cannot be more than the bank holds."""
 
+_HOT_CELSIUS = 45.0
+"""In blocks as hot as that gas begins long before its usual voltage (common practice, no source)."""
 _GAS_SHARE, _GAS_MARGIN = 1.6, 0.1
 """Own choice, no source: gas takes a third to a half of what is given where a bank is overcharged badly."""
 
@@ -87,6 +89,7 @@ class Ledger:
         self.out += max(0.0, -moved)
         self.inward += max(0.0, moved)
         self.hours += 1 / _HOURS_MS
+        self.void = self.void or look.frame.celsius > _HOT_CELSIUS
         self._holes(look)
         self._rest(look)
         # Gas has passed from the first touch on: what a later one of this cycle takes is no longer before it.

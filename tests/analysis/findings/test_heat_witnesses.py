@@ -130,6 +130,16 @@ def test_a_doubt_that_comes_later_takes_back_what_rested_on_the_current_alone() 
     assert words(told(charge(9.0, fast_rise, quickening), late))[-1] in ("act", "stop")
 
 
+def test_blocks_far_above_the_air_vouch_for_a_rise_and_stay_told_while_they_are_hot() -> None:
+    """The rise slows and ends, but the blocks stand 25 K above the air for ten days, and the current is doubted."""
+    standing = charge(10 * 24.0, lambda hour: 4.0, lambda hour: 50.0, begin=9 * HOUR)
+    frames = [*charge(9.0, fast_rise, slowing), *standing]
+    late = {FIRST + 12 * HOUR: [doubt()]}
+    assert words(told(frames, late))[-1] in ("act", "stop")
+    cool = charge(10 * 24.0, lambda hour: 0.5, lambda hour: 30.0, begin=249 * HOUR)
+    assert words(told([*frames, *cool]))[-2:] == ["watch", "calm"]
+
+
 def test_when_the_doubt_is_over_it_is_judged_again() -> None:
     ended = {FIRST: [doubt()], FIRST + 10 * HOUR: [DoubtEnded(START_MS, "amps", "meter.channel")]}
     quiet = charge(48.0, lambda hour: 0.5, lambda hour: 31.0, begin=9 * HOUR)

@@ -225,9 +225,20 @@ def test_a_cycle_with_many_frames_missing_is_not_counted(missed: int, cycles: in
     ledger = Ledger(void=False)
     for rate, volts, count in [(0.0, 2.14, 1), (-0.1, 2.1, 48), (0.1, 2.15, 48), (0.02, 2.35, 30), (0.0, 2.14, 1)]:
         for _ in range(count):
-            frame: Any = SimpleNamespace(number=1, missed=0 if ledger.hours else missed)
+            frame: Any = SimpleNamespace(number=1, missed=0 if ledger.hours else missed, celsius=25.0)
             look: Any = SimpleNamespace(frame=frame, rate=rate, volts=volts, follows=True, highs=[rate])
             ledger.push(look, rate / 12)
+    assert len(ledger.cycles) == cycles
+
+
+@pytest.mark.parametrize(("celsius", "cycles"), [(44.0, 1), (46.0, 0), (float("nan"), 1)])
+def test_a_cycle_of_hot_blocks_is_not_counted(celsius: float, cycles: int) -> None:
+    """They gas long before the usual voltage, so that what went in before is not what was missing."""
+    ledger = Ledger(void=False)
+    for rate, volts, count in [(0.0, 2.14, 1), (-0.1, 2.1, 48), (0.1, 2.15, 48), (0.02, 2.35, 30), (0.0, 2.14, 1)]:
+        for _ in range(count):
+            frame: Any = SimpleNamespace(number=1, missed=0, celsius=celsius if volts > 2.3 else 25.0)
+            ledger.push(SimpleNamespace(frame=frame, rate=rate, volts=volts, follows=True, highs=[rate]), rate / 12)  # type: ignore[arg-type]
     assert len(ledger.cycles) == cycles
 
 

@@ -25,6 +25,8 @@ _CLEARER = 0.6
 _LEAST_SCATTER = 0.001
 _STEADY = 8
 _STEP = 0.03
+_OFF_LINE, _OFF_SCATTER = 0.008, 6.0
+"""Volts per cell off the line of the charges before, and so many times what they scatter about it (own choice)."""
 _CLEAR_SCATTER = 4.0
 """A slope is called wrong when the voltages lie within so many mV per cell of it."""
 _FINE_SCATTER = 1.0
@@ -81,13 +83,20 @@ class SetPoints:
         return abs(held.at_reference - limits["float_volts_per_cell"] - median(shifts)) <= _SAME
 
     def _forget_before_step(self) -> None:
-        """A charger that was set anew begins a new slope: three charges in a row far off those before."""
-        volts = [float(row[0]) for row in self.against if row[0] is not None]
-        if len(volts) < 2 * _JUDGED:
+        """A charger that was set anew begins a new slope: three charges in a row far off those before, or off the line
+        that those before lie on."""
+        rows = [(float(row[0]), float(row[1])) for row in self.against if row[0] is not None and row[1] is not None]
+        before, last = rows[:-_JUDGED], rows[-_JUDGED:]
+        if len(before) < _JUDGED:
             return
-        before = median(volts[:-_JUDGED][-_STEADY:])
-        off = [one - before for one in volts[-_JUDGED:]]
-        if min(off) > _STEP or max(off) < -_STEP:
+        level = median([volts for volts, _ in before[-_STEADY:]])
+        off, far = [volts - level for volts, _ in last], _STEP
+        if max(off) >= -_STEP and min(off) <= _STEP and len(before) >= _LEAST_POINTS:
+            slope, _, scatter = slope_with_band([celsius for _, celsius in before], [volts for volts, _ in before])
+            line = median([volts - slope * celsius for volts, celsius in before])
+            off = [volts - slope * celsius - line for volts, celsius in last]
+            far = max(_OFF_LINE, _OFF_SCATTER * scatter)
+        if min(off) > far or max(off) < -far:
             self.against = self.against[-_JUDGED:]
 
     def judge(self, teller: Teller, moment: Moment) -> list[Finding]:

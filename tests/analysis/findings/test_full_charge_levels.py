@@ -127,6 +127,18 @@ def test_a_charger_within_one_per_cent_is_right_and_one_at_the_limit_does_not_co
     assert last(run(day)[0], "full_charge.set_points").verdict == "right"
 
 
+def test_a_compensation_that_is_lost_is_told_though_the_voltage_hardly_steps() -> None:
+    """At the temperature of that week the charger holds almost what it held; from then on it holds that in any."""
+    day = Day()
+    warmths = [14.0 + 0.9 * (7 * number % 10) for number in range(50)]
+    for celsius in warmths:
+        cycle(day, HOLD + SLOPE * (celsius - 25.0), celsius=celsius)
+    assert last(run(day)[0], "full_charge.compensation").verdict == "as_preset"
+    for celsius in warmths[:13]:
+        cycle(day, HOLD + SLOPE * (24.0 - 25.0), celsius=celsius)
+    assert last(run(day)[0], "full_charge.compensation").verdict == "none"
+
+
 def test_in_great_heat_no_set_point_is_judged() -> None:
     day = Day()
     for _ in range(5):

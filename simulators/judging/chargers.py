@@ -32,6 +32,8 @@ class Chargers:
         """Factor on the hours of absorption and finish."""
         self.finish_share = np.ones(banks)
         """Further factor on the hours of the finish."""
+        self.tail_share = np.ones(banks)
+        """Factor on the current that ends absorption before its time; 0: only the clock ends it."""
         self.compensation_share = np.ones(banks)
         self.amps_share = np.ones(banks)
         self.probe_celsius = np.full(banks, np.nan)
@@ -71,7 +73,7 @@ class Chargers:
         # Clouds stop the clock of absorption.
         counts = (stage != ABSORPTION) | (volts >= self._set_volts - 3.0 * _REACHED_VOLTS * self._cells)
         self._hours = self._hours + _HOURS * counts
-        tailed = (amps < draw.tail_amps) & (amps > 0.0) & (self._hours > 0.5)
+        tailed = (amps < draw.tail_amps * self.tail_share) & (amps > 0.0) & (self._hours > 0.5)
         absorbed = (stage == ABSORPTION) & (tailed | (self._hours >= draw.absorption_hours * self.hours_share))
         bulk_done = (stage == BULK) & reached
         hours = np.where(self._equalizing, draw.equalize_hours, 0.0)

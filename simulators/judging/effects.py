@@ -169,10 +169,11 @@ def _freezing_risk(place: _Place, severity: int, days: float) -> None:
 
 
 def _overcharge(place: _Place, severity: int, days: float) -> None:
-    """Far too many hours: of absorption under the sun, of the finishing current on a plug."""
+    """Far too many hours: of absorption under the sun, of the finishing current on a plug. The voltages stay right: a
+    set point that is too high is a fault of its own."""
     if place.sites.layout.site == "solar":
-        place.sites.chargers.hours_share[place.bank] = (2.2, 3.5, 6.0)[severity]
-        place.sites.chargers.shift[place.bank] = (0.01, 0.02, 0.04)[severity]
+        place.sites.chargers.hours_share[place.bank] = (1.6, 3.5, 6.0)[severity]
+        place.sites.chargers.tail_share[place.bank] = 0.0
     else:
         place.sites.chargers.finish_share[place.bank] = (2.5, 4.0, 6.0)[severity]
 

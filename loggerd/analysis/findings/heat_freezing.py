@@ -17,6 +17,8 @@ _STATE_DOUBT = 0.1
 """A state of charge counted from a full charge may be wrong by this."""
 _NEAR_KELVIN = 3.0
 """So little above freezing at the likely state of charge is near, whatever the doubt."""
+_THAWED_KELVIN = 1.0
+"""What was told as freezing stands until it is this much warmer (own choice)."""
 _OVER_KELVIN, _FAR_KELVIN = 3.0, 10.0
 """Near is over when the coldest block was this much more above both limits for a day, since the night's frost comes
 back; or at once this far above them, as after a charge (own choice)."""
@@ -56,7 +58,8 @@ class Freezing:
         point, warmest = freezing_celsius(likely, moment.limits), freezing_celsius(least, moment.limits)
         margin = warmth.low - point
         above = min(margin - _NEAR_KELVIN, warmth.low - warmest)
-        seen = "freezing" if margin < 0.0 else "near" if above < 0.0 else "safe"
+        thawed = _THAWED_KELVIN if state.verdict == "freezing" else 0.0
+        seen = "freezing" if margin < thawed else "near" if above < 0.0 else "safe"
         if above < _OVER_KELVIN:
             state.cold_ms = frame.end_ms
         if seen == "safe" and state.verdict in ("near", "freezing"):

@@ -193,6 +193,18 @@ def test_freezing_is_over_when_it_is_warm() -> None:
     assert [one.verdict for one in found] == ["freezing", "safe"]
 
 
+def test_freezing_at_the_limit_does_not_come_and_go() -> None:
+    """A hundredth of a kelvin below the limit, half a kelvin above, below again, and then two above."""
+    point = freezing_celsius(0.10, LIMITS)
+    run = [
+        one
+        for number, off in enumerate((-0.01, 0.5, -0.01, 0.5, 2.0))
+        for one in frames(30, point + off, amps=0.0, begin=30 * HOUR * number)
+    ]
+    found = told("heat.freezing", run, {run[0].number: [rested(0.10)]})
+    assert [one.verdict for one in found] == ["freezing", "near"]
+
+
 def test_near_freezing_lasts_until_a_day_without_it() -> None:
     """At 30 % and a few kelvins: colder by night, warmer by day; then two mild days."""
     nights = [

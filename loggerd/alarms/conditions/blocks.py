@@ -23,7 +23,7 @@ CONDITIONS: tuple[AlarmCondition, ...] = (
         Priority.HIGH,
         Visit.NOW,
         DAY_HOURS,
-        (("strings.sharing", ("no_current",)),),
+        (("strings.sharing", ("no_current",)), ("strings.interrupted", ("comes_and_goes",))),
         roots=("open_circuit", "current_wrong"),
         roots_here=("sensor_fault",),
     ),

@@ -254,4 +254,25 @@ SHARING = FindingSpec(
     ),
 )
 
-SPECS = (CAUSE, WEAKEST, SPREAD, SHORT, REVERSAL, OPEN, SHARING)
+INTERRUPTED = FindingSpec(
+    "strings.interrupted",
+    "",
+    0,
+    "Whether the current of a parallel string falls to nothing under load while the others carry on, again and again: "
+    "then something in it parts and makes. The strings' currents must add up to that of the bank.",
+    "own method, no published source",
+    (
+        Verdict("steady", "The current of {subject} goes and comes with that of the other strings again."),
+        Verdict(
+            "comes_and_goes",
+            "{subject} parts and makes under load: its current falls to nothing while the others carry on.",
+            90,
+            "open cell or strap",
+            "Take this string out of use with load and charger off, and look for the loose joint or the broken strap.",
+            "A strap that parts under load makes sparks, and there may be hydrogen: do not wait. Match voltages before "
+            "joining the string again.",
+        ),
+    ),
+)
+
+SPECS = (CAUSE, WEAKEST, SPREAD, SHORT, REVERSAL, OPEN, SHARING, INTERRUPTED)

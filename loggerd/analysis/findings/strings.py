@@ -15,6 +15,7 @@ from loggerd.analysis.findings.blocks_statistics import mean, variance
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import Swing
+from loggerd.analysis.findings.strings_interrupted import Interrupted
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure, Instant
 
@@ -76,6 +77,7 @@ class StringSharing:
         self._leg = _Leg(parts=[0.0] * self._strings)
         self._seen: list[list[list[float]]] = [[] for _ in range(self._strings)]
         self._told: list[list[Any]] = [["", 0.0] for _ in range(self._strings)]
+        self._interrupted = Interrupted(ground)
 
     def push(self, moment: Moment) -> list[Finding]:
         if not self._read:
@@ -90,6 +92,7 @@ class StringSharing:
         amps = frame.string_amps.tolist()
         if any(isnan(one) for one in amps):
             return told
+        told += self._interrupted.push(frame)
         hours = frame.covered_ms / 3_600_000
         leg, whole = self._leg, sum(amps)
         leg.out -= whole * hours
@@ -174,10 +177,16 @@ class StringSharing:
         )
 
     def to_plain(self) -> dict[str, Any]:
-        return {"leg": vars(self._leg), "seen": self._seen, "told": self._told}
+        return {
+            "leg": vars(self._leg),
+            "seen": self._seen,
+            "told": self._told,
+            "interrupted": self._interrupted.to_plain(),
+        }
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._leg, self._seen, self._told = _Leg(**plain["leg"]), plain["seen"], plain["told"]
+        self._interrupted.load_plain(plain["interrupted"])
 
 
 def _reason(word: str, agree: int, looked: int, numbers: Sequence[float]) -> str:

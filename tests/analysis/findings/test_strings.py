@@ -80,3 +80,58 @@ def test_three_discharges_that_agree_name_what_a_string_has(share: Callable[[flo
 def test_restarts_change_nothing() -> None:
     frames = discharges(ramp(0.28, 0.48, 0.56), 4)
     assert restarts_change_nothing(ground_of(BANK), limits_of(), [Swings, Blocks], frames)
+
+
+DAY = 288
+
+
+def under_load(*strings: tuple[float, float], bank_amps: float | None = None) -> Callable[[int], Frame]:
+    """A frame in which each string's current ranged from the one to the other, by its place."""
+
+    def made(position: int) -> Frame:
+        means = [(one + other) / 2.0 for one, other in strings]
+        amps = sum(means) if bank_amps is None else bank_amps
+        frame = make_frame(BANK, position, amps, 48.0, string_amps=means)
+        columns = frame.layout.string_amps
+        frame.low_list[columns] = [min(one) for one in strings]
+        frame.high_list[columns] = [max(one) for one in strings]
+        return frame
+
+    return made
+
+
+PARTS = under_load((-40.0, -20.0), (-20.0, -0.2))
+CASES = {
+    "it parts": (PARTS, 3, ["comes_and_goes"]),
+    "twice only": (PARTS, 2, []),
+    "a load that is switched": (under_load((-20.0, -0.1), (-20.0, -0.1)), 9, []),
+    "a cell short takes from the other": (under_load((-40.0, -20.0), (-20.0, 3.0)), 9, []),
+    "a string that never carries": (under_load((-40.0, -30.0), (-1.0, -0.2)), 9, []),
+    "a sensor that drops out": (under_load((-20.0, -19.0), (-20.0, -0.2), bank_amps=-40.0), 9, []),
+    "hardly any load": (under_load((-4.0, -2.0), (-2.0, -0.02)), 9, []),
+}
+
+
+def interrupted(frames: Sequence[Frame]) -> list[Finding]:
+    found = Pipeline(ground_of(BANK), limits_of(), Swings, Blocks).run(frames)
+    return [one for one in found if one.name == "strings.interrupted"]
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_string_that_comes_and_goes_is_told_from_what_looks_alike(case: str) -> None:
+    made, times, verdicts = CASES[case]
+    found = interrupted([made(12 * number) for number in range(times)])
+    assert [(one.subject, one.verdict) for one in found] == [("string 2", word) for word in verdicts]
+
+
+def test_interruptions_minutes_apart_are_one_and_they_are_over_after_a_month() -> None:
+    assert interrupted([PARTS(position) for position in range(5)]) == []
+    sound = under_load((-20.0, -20.0), (-20.0, -20.0))
+    frames = [*(PARTS(12 * number) for number in range(3)), sound(29 * DAY), sound(31 * DAY)]
+    assert [one.verdict for one in interrupted(frames)] == ["comes_and_goes", "steady"]
+
+
+def test_the_other_string_is_not_accused_for_resting_when_the_first_is_back() -> None:
+    rests = under_load((-20.0, -0.2), (-40.0, -20.0))
+    frames = [one(12 * (2 * number + late)) for number in range(6) for late, one in enumerate((PARTS, rests))]
+    assert [(one.subject, one.verdict) for one in interrupted(frames)] == [("string 2", "comes_and_goes")]

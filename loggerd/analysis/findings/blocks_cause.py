@@ -32,7 +32,7 @@ _BEYOND_PEERS = 4.0
 """So many times their scatter above its peers no sound block's resistance lies."""
 _LEAST_PEERS = 3
 _STILL_BEYOND = 0.5
-"""What is told stands while it is beyond this share of its scatter."""
+"""What is told stands while it is beyond this share of its scatter, and of what is told at first."""
 _MAD_TO_SD = 1.4826
 _FAR_LOW = 0.1
 """So far below its peers at the end of a charge [V per cell] no healthy gassing lies."""
@@ -240,10 +240,10 @@ class Judge:
                 return "its own history"
         # At the end of a bank that is drawn empty the first block falls off by any amount: what scatters by more than
         # itself is no measure of it.
-        scatter = self._scatter(block)
+        scatter, least = self._scatter(block), limits["block_loss_fraction"] + self._doubt
         if scatter is None or -pooled < scatter * (_STILL_BEYOND if told else 1.0):
             return ""
-        if block in self._outliers and -pooled > limits["block_loss_fraction"] + self._doubt:
+        if block in self._outliers and -pooled > least:
             return "its peers"
         share = self._shares.get(block)
         if (
@@ -252,7 +252,7 @@ class Judge:
             and share >= limits["block_rank_share"]
         ):
             return "its size"
-        return ""
+        return "what it showed before" if told and -pooled > _STILL_BEYOND * least else ""
 
 
 def last_shares(records: Sequence[Compared], groups: Sequence[range]) -> dict[int, float]:

@@ -16,17 +16,21 @@ _OF_THE_BLOCK = (("blocks.reversal", "reversed"), ("blocks.short", "looks_shorte
 """What a block shows that has run flat before its peers."""
 _OF_THE_BANK = (("limits.low_voltage", "empty"), ("limits.low_voltage", "low"), ("heat.dry_out", "likely"))
 """What a bank shows of which one block is flat: it is short of that block's volts, its peers are overcharged."""
+_LOW_BLOCK = ("blocks.cause", "low_capacity")
+_BANK_HAS_FADED = (("capacity.acid_when_full", "fallen"), ("rest.sulfation", "sulfated"))
+"""Then one block is the first to come to its end, which is the whole bank's fault."""
 _OF_A_LOW_SET_POINT = (("full_charge.undercharge", "chronic"), ("full_charge.days_since", "long_overdue"))
 """What a charger leads to that holds too little voltage."""
 _WITHOUT_CURRENT = (
     "heat.high",
-    "heat.runaway",
     "heat.spread",
     "limits.high_voltage",
     "limits.low_voltage",
     "limits.deep_draws",
 )
-"""Findings of topics that count amp-hours which need no current themselves, or weigh the doubt of it by themselves."""
+"""Findings of topics that count amp-hours which need no current themselves,."""
+_MAKES_NO_RISE = ("meter.bypass", "meter.shunt_scale", "meter.zero_offset")
+"""Doubts of the current that leave alone whether it rises."""
 
 
 def rests_on(finding: Finding, channel: str) -> bool:
@@ -45,7 +49,7 @@ def told_first(findings: Sequence[Finding], verdict_of: Callable[[Finding], Verd
     """Findings by weight, those of the same weight in the order given; what rests on a sensor that one of them finds
     wrong comes behind that one, whatever it weighs, and so does what follows from the fault of a block or a charger."""
     doubts = [(channel, verdict_of(one).weight, one) for one in findings for channel in _doubted(one)]
-    causes = [(verdict_of(one).weight, one) for one in findings if _is_cause_of_a_block(one) or _is_low_set_point(one)]
+    causes = [(verdict_of(one).weight, one) for one in findings if _is_cause(one)]
     # A charger whose probe sits on a hot block holds less than the others ask for.
     hot = {one.subject for one in findings if (one.name, one.verdict) == ("heat.spread", "hot_block")}
     flat = any((one.name, one.verdict) in _RUNS_FLAT for one in findings)
@@ -53,7 +57,7 @@ def told_first(findings: Sequence[Finding], verdict_of: Callable[[Finding], Verd
     def rank(finding: Finding) -> float:
         weight: float = verdict_of(finding).weight
         for channel, doubt, by in doubts:
-            if by is not finding and weight >= doubt and (_concluded(finding, channel) or _sums(finding, by)):
+            if by is not finding and weight >= doubt and (_concluded(finding, channel, by) or _sums(finding, by)):
                 weight = doubt - 0.5
         for root, cause in causes:
             warmed = _is_low_set_point(finding) and cause.subject in hot
@@ -68,6 +72,15 @@ def _is_cause_of_a_block(finding: Finding) -> bool:
     return finding.name == "blocks.cause" and finding.verdict in _BLOCK_CAUSES
 
 
+def _is_cause(finding: Finding) -> bool:
+    """Whether others may follow from it."""
+    return _is_cause_of_a_block(finding) or _is_low_set_point(finding) or _has_faded(finding)
+
+
+def _has_faded(finding: Finding) -> bool:
+    return (finding.name, finding.verdict) in _BANK_HAS_FADED
+
+
 def _is_low_set_point(finding: Finding) -> bool:
     return (finding.name, finding.verdict) == ("full_charge.set_points", "low")
 
@@ -78,6 +91,8 @@ def _follows(finding: Finding, cause: Finding, flat: bool) -> bool:
     told = (finding.name, finding.verdict)
     if _is_low_set_point(cause):
         return told in _OF_A_LOW_SET_POINT
+    if _has_faded(cause):
+        return told == _LOW_BLOCK
     if told in _OF_THE_BLOCK:
         return finding.subject == cause.subject
     return flat and cause.verdict in _LOSES_CHARGE and told in _OF_THE_BANK
@@ -94,8 +109,10 @@ def _doubted(finding: Finding) -> tuple[str, ...]:
     return ()
 
 
-def _concluded(finding: Finding, channel: str) -> bool:
-    """Whether a finding that is not about the sensors themselves is concluded from that channel."""
+def _concluded(finding: Finding, channel: str, by: Finding) -> bool:
+    """Whether a finding that is not about the sensors themselves is concluded from that channel, which `by` doubts."""
+    if finding.name == "heat.runaway" and by.name in _MAKES_NO_RISE:
+        return False
     if finding.name.startswith(("meter.", "quality.")) or (channel == "amps" and finding.name in _WITHOUT_CURRENT):
         return False
     return rests_on(finding, channel)

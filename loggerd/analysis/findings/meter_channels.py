@@ -7,6 +7,7 @@ from math import isnan, nan
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.meter_channel_state import Channel, Column
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, FRAMES_PER_HOUR, Facts, Look, Teller, Told, known
 from loggerd.analysis.findings.meter_noise import DAYS, Fine, Unquiet
 from loggerd.analysis.frames import FRAME_MS
@@ -34,43 +35,8 @@ _NOTHING = ("", "right")
 
 
 @dataclass
-class _Channel:
-    """Of one channel: `flat` frames at `value`, in which the other voltages moved between `low` and `high` (per cell)
-    by `path` in all; `silent` frames, and the longest ordinary pause; `noisy`: frames with more noise than
-    stated; `beyond`: frames out of range, fading; `good`: frames in a row with readings; `heard`: 1 once it was."""
-
-    value: float | None = None
-    flat: int = 0
-    flat_since: int = 0
-    low: float | None = None
-    high: float | None = None
-    path: float = 0.0
-    last: float | None = None
-    silent: int = 0
-    pause: int = 1
-    noisy: int = 0
-    beyond: float = 0.0
-    good: int = 0
-    heard: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class _Column:
-    """What a channel's name says: its `column`; whether it is a temperature, or a current; the `fine` width that its
-    noise and digits explain; a `wide` one, above which it is looked at; its `cells`, 0 of a current."""
-
-    name: str
-    column: int
-    thermal: bool
-    current: bool
-    fine: float
-    wide: float
-    cells: int
-
-
-@dataclass
 class _State:
-    channels: dict[str, _Channel] = field(default_factory=dict)
+    channels: dict[str, Channel] = field(default_factory=dict)
 
 
 class Channels:
@@ -86,7 +52,7 @@ class Channels:
         self._accuracy = {name: ground.accuracy.get(name, Accuracy()) for name in self._names}
         self._rated = bank.rated_amp_hours
         self._teller = Teller("meter.channel", {})
-        self._state = _State({name: _Channel() for name in self._names})
+        self._state = _State({name: Channel() for name in self._names})
         self._open = set(self._names)
         self._columns = [self._column(name) for name in self._names]
         self._voltages = [one for one in self._columns if one.cells and one.name in self._accuracy]
@@ -125,15 +91,15 @@ class Channels:
         self._before = look.means
         return found
 
-    def _column(self, name: str) -> _Column:
+    def _column(self, name: str) -> Column:
         noise = 12 * (self._accuracy[name].noise or 0.0) + 3 * self._accuracy[name].resolution
         thermal, current = name.endswith("celsius"), name.endswith("amps")
         cells = self._cells.get(name, 0)
         # Currents and voltages move in use; how much more than their noise is looked at one by one.
         wide = max(noise, 0.05 * self._rated) if current else noise + 0.006 * cells
-        return _Column(name, self._index[name], thermal, current, noise, float("inf") if thermal else wide, cells)
+        return Column(name, self._index[name], thermal, current, noise, float("inf") if thermal else wide, cells)
 
-    def _fine(self, one: _Column) -> Fine:
+    def _fine(self, one: Column) -> Fine:
         ripple = _RIPPLE_AMPS * self._rated if one.current else _RIPPLE_VOLTS * one.cells
         most = _MOST_RATE * self._rated if one.current else float("inf")
         return Fine(one.name, one.column, max(one.fine, ripple), most)
@@ -144,10 +110,11 @@ class Channels:
         for name, days in self._unquiet.days.items():
             scaled = name.endswith("amps") and facts.scale.startswith("too_")
             if days >= DAYS and self._accuracy[name].noise is not None and not scaled:
-                self._state.channels[name].noisy = _NOISY_FRAMES + FRAMES_PER_DAY
+                channel = self._state.channels[name]
+                channel.noisy = _NOISY_FRAMES + channel.noisy_hold
                 self._open.add(name)
 
-    def _suspects(self, look: Look) -> list[_Column]:
+    def _suspects(self, look: Look) -> list[Column]:
         """Channels that are worth a look in this frame: silent, standing still or wide, or under watch already."""
         self._widths = None
         counts, lows, highs, watched = look.counts, look.lows, look.highs, self._open
@@ -181,7 +148,7 @@ class Channels:
             or self._teller.verdict() == "silent"
         ):
             return True
-        self._state.channels[name] = _Channel(pause=channel.pause, heard=1)
+        self._state.channels[name] = Channel(pause=channel.pause, heard=1, times=channel.times)
         return False
 
     def _spreads(self, look: Look) -> list[tuple[float, str]]:
@@ -192,7 +159,7 @@ class Channels:
             self._widths = sorted([pair for pair in pairs if not isnan(pair[0])])
         return self._widths
 
-    def _silent(self, look: Look, one: _Column, channel: _Channel) -> bool:
+    def _silent(self, look: Look, one: Column, channel: Channel) -> bool:
         """Counts frames without readings; whether the channel falls silent with this one."""
         name = one.name
         if look.counts[one.column]:
@@ -221,7 +188,7 @@ class Channels:
         told = Told("silent", f"{', '.join(fell)}: {words}", tuple(fell), "bank", since)
         return self._teller.tell(look, moment, told)
 
-    def _follow(self, look: Look, one: _Column, channel: _Channel) -> None:
+    def _follow(self, look: Look, one: Column, channel: Channel) -> None:
         column = one.column
         low, high = look.lows[column], look.highs[column]
         if low == high and channel.value == low and look.counts[column] > 1:
@@ -239,13 +206,13 @@ class Channels:
         if look.counts[column] >= 3 and (channel.noisy or high - low > one.wide):
             self._count(channel, self._moves_alone(look, one, high - low))
 
-    def _others(self, look: Look, one: _Column) -> float | None:
+    def _others(self, look: Look, one: Column) -> float | None:
         """Volts per cell without this channel: the median of the blocks, or the bank's."""
         if look.source or one.current:
             return known(look.volts)
         return None if one.name == "volts" else known(look.means[1] / self._cells["volts"])
 
-    def _moves_alone(self, look: Look, one: _Column, width: float) -> bool | None:
+    def _moves_alone(self, look: Look, one: Column, width: float) -> bool | None:
         """Whether a voltage jumps about while the others and the current stand still, or a current does while no
         voltage moves; None where that cannot be judged."""
         if one.current:
@@ -261,12 +228,12 @@ class Channels:
         alone = width > one.wide and width / cells > 5 * peer + 0.006
         return alone and not self._real(one.name, width, spreads) and not self._drifts(look, one, width)
 
-    def _drifts(self, look: Look, one: _Column, width: float) -> bool:
+    def _drifts(self, look: Look, one: Column, width: float) -> bool:
         """Whether it goes one way, as a block does that empties or fills: noise leaves the mean where it is."""
         change = abs(look.means[one.column] - self._before[one.column]) if self._before else 0.0
         return width - one.fine <= _DRIFT * change
 
-    def _current_alone(self, look: Look, one: _Column, width: float) -> bool | None:
+    def _current_alone(self, look: Look, one: Column, width: float) -> bool | None:
         if look.volts >= 2.2 or look.spread >= 10 or (one.name, Mark.OUT_OF_RANGE) in look.frame.marks:
             return None
         if width < _OWN_SIZE * abs(look.means[one.column]):
@@ -294,17 +261,16 @@ class Channels:
         return self._finest is not None and self._finest * 3 < volts
 
     @staticmethod
-    def _count(channel: _Channel, seen: bool | None) -> None:
+    def _count(channel: Channel, seen: bool | None) -> None:
         if seen is None:
             return
         named = channel.noisy >= _NOISY_FRAMES
         if seen:
-            # Once named, it takes a day without noise to be taken back.
-            channel.noisy = _NOISY_FRAMES + FRAMES_PER_DAY if named else channel.noisy + 1
+            channel.noisy = _NOISY_FRAMES + channel.noisy_hold if named else channel.noisy + 1
         else:
             channel.noisy = max(0, channel.noisy - (1 if named else 2))
 
-    def _judge(self, look: Look, name: str, channel: _Channel) -> Told | None:
+    def _judge(self, look: Look, name: str, channel: Channel) -> Told | None:
         if self._calm(look, name, channel):
             return None
         beyond = (name, Mark.OUT_OF_RANGE) in look.frame.marks
@@ -321,10 +287,11 @@ class Channels:
         if not name.endswith("celsius"):
             told = self._stuck(name, channel) or self._noisy(look, name, channel)
             if told is not None:
+                channel.times += told.verdict == "noisy" != said
                 return told
         return self._again(name, channel, said)
 
-    def _calm(self, look: Look, name: str, channel: _Channel) -> bool:
+    def _calm(self, look: Look, name: str, channel: Channel) -> bool:
         """Whether nothing was seen of a channel, so that nothing can be told: the usual case, told cheaply."""
         quiet = channel.flat < _STUCK_FRAMES and channel.noisy < _NOISY_FRAMES and channel.beyond == 0.0
         said = self._teller.said
@@ -338,7 +305,7 @@ class Channels:
         near = [self._blocks[one] for one in (place - 1, place + 1) if 0 <= one < len(self._blocks)]
         return any(self._state.channels[one].beyond > 5 for one in near if one in self._state.channels)
 
-    def _stuck(self, name: str, channel: _Channel) -> Told | None:
+    def _stuck(self, name: str, channel: Channel) -> Told | None:
         if channel.flat < _STUCK_FRAMES or channel.value is None or channel.low is None or channel.high is None:
             return None
         moved = channel.high - channel.low
@@ -358,7 +325,7 @@ class Channels:
         words = f"it says {channel.value:g} V without change while the other voltages moved by {moved:.2f} V per cell"
         return Told("stuck", words, (name,), name, since, channel.value)
 
-    def _noisy(self, look: Look, name: str, channel: _Channel) -> Told | None:
+    def _noisy(self, look: Look, name: str, channel: Channel) -> Told | None:
         if channel.noisy < _NOISY_FRAMES:
             return None
         column = self._index[name]
@@ -368,7 +335,7 @@ class Channels:
         words = f"within five minutes it moves by {width:.2f} {unit} {often}"
         return Told("noisy", words, (name,), name, look.at_ms - _NOISY_FRAMES * FRAME_MS, width)
 
-    def _again(self, name: str, channel: _Channel, said: str) -> Told | None:
+    def _again(self, name: str, channel: Channel, said: str) -> Told | None:
         """Well again after a fault."""
         well = channel.good >= _RETURNED and channel.flat <= 2 and channel.noisy == 0 and channel.beyond < 5
         if said and said != "right" and well:
@@ -393,7 +360,7 @@ class Channels:
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._teller.said = dict(plain["said"])
-        kept = {name: _Channel(**one) for name, one in plain["channels"].items() if name in self._state.channels}
+        kept = {name: Channel(**one) for name, one in plain["channels"].items() if name in self._state.channels}
         self._state.channels.update(kept)
         self._open = set(plain["open"])
         self._before = [nan if one is None else one for one in plain["before"]]

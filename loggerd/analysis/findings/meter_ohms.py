@@ -67,9 +67,11 @@ class DayOhms:
         self.days.append([self.day, sqrt(volts2 / rate2)])
         del self.days[:-KEPT_DAYS]
         now = median(self.latest(_AFTER))
-        if self.fell and now > _BACK * self.fell[1]:
+        # Single days read far too high where little changes, and none too low.
+        back = min(self.latest(_AFTER + 1))
+        if self.fell and back > _BACK * self.fell[1]:
             self.fell = []
-        if self.stays and now > _BACK * self.stays[1]:
+        if self.stays and back > _BACK * self.stays[1]:
             self.stays = []
         if self.rose and now < self.rose[1] / _BACK:
             self.rose = []

@@ -275,7 +275,9 @@ class Scale:
         least = moment.limits["scale_ratio_low"] * (0.8 if told == "right" else 1.0)
         fits = self._fits(middle, middle * upper, least, most)
         if fits.verdict == "right":
-            return None if told in _WRONG and not self._mended(most) else fits
+            # Ohms that fell at once and have not come back speak against readings that leave a third open.
+            fallen = facts.days.fell or facts.days.stays
+            return None if told in _WRONG and (fallen or not self._mended(most)) else fits
         return None if told in _WRONG or (told == "right" and middle >= least) else fits
 
     def _beyond_any(self, most: float, alone: bool) -> float | None:

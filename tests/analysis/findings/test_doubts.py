@@ -23,6 +23,15 @@ SHORTED = told("blocks.cause", "shorted_cell", "block 3")
 def test_a_runaway_concluded_from_a_noisy_current_comes_behind_the_noise() -> None:
     assert order(RUNAWAY, NOISY_AMPS) == ["meter.channel", "heat.runaway"]
     assert order(RUNAWAY) == ["heat.runaway"]
+    # What is wired past the shunt makes no rise at a held voltage.
+    assert order(RUNAWAY, told("meter.bypass", "bypassed_load")) == ["heat.runaway", "meter.bypass"]
+
+
+def test_the_first_block_to_give_out_comes_behind_the_sulfate_of_the_whole_bank() -> None:
+    low = told("blocks.cause", "low_capacity", "block 7")
+    assert order(low, told("rest.sulfation", "sulfated")) == ["rest.sulfation", "blocks.cause"]
+    assert order(low, told("capacity.acid_when_full", "fallen")) == ["capacity.acid_when_full", "blocks.cause"]
+    assert order(SHORTED, told("rest.sulfation", "sulfated")) == ["blocks.cause", "rest.sulfation"]
 
 
 def test_a_sum_that_is_off_comes_behind_the_voltage_that_makes_it_so() -> None:

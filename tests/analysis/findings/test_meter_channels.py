@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from fold_tools import bank
-from frame_tools import Pipeline, ground_of, limits_of, make_frame
+from frame_tools import START_MS, Pipeline, ground_of, limits_of, make_frame
 from wired_sites import Site, faults, found, sites
 
 from loggerd.analysis.findings.events import DoubtEnded, SensorDoubt
@@ -128,6 +128,24 @@ def test_a_current_that_is_never_quiet_is_noisy_and_one_with_two_quiet_hours_a_d
 
     assert verdicts(0) == ["noisy"]
     assert verdicts(24) == []
+
+
+def test_a_channel_that_was_noisy_again_needs_more_than_a_quiet_day_to_be_right() -> None:
+    of = bank(200.0, blocks=4, cells=3)
+    pipeline, found = Pipeline(ground_of(of, {"amps": Accuracy(0.005, 0.1, 0.02, 0.01)}), limits_of(), Meter), []
+    noisy_days = {*range(0, 4), *range(8, 12), *range(16, 20)}
+    for position in range(36 * 288):
+        frame = make_frame(of, position, -0.002, 24.6 - 0.001 * (position % 5))
+        width = 0.6 if position // 288 in noisy_days else 0.02
+        frame.highs[0] += width
+        frame.high_list[0] += width
+        frame.low_list[0] -= width
+        found += pipeline.run([frame])
+        if position % 500 == 0:
+            pipeline.restart()
+    assert _of(found, "meter.channel", "amps") == ["noisy", "right", "noisy", "right"]
+    last = [one for one in found if one.subject == "amps"][-1].at.at_ms
+    assert last > START_MS + 28 * 86_400_000
 
 
 @pytest.mark.parametrize(("largest", "named"), [(40.0, ["noisy"]), (30_000.0, [])])

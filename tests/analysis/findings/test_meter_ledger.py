@@ -54,6 +54,11 @@ def test_a_fall_ends_when_the_ohms_are_back() -> None:
     assert not _ohms([0.3] * 12 + [0.2] * 5 + [0.3] * 4).fell
 
 
+def test_days_that_read_too_high_do_not_end_a_fall() -> None:
+    days = _ohms([0.3] * 12 + [0.2] * 5 + [0.31, 0.33, 0.2, 0.9, 0.3, 0.21, 0.32])
+    assert days.fell
+
+
 def _season(first: int, count: int, ohms: float) -> list[tuple[int, float]]:
     return [(day, ohms) for day in range(first, first + count)]
 
@@ -185,7 +190,7 @@ def _run(rows: list[Row], restarts: bool) -> list[Any]:
                     missed += 1
                     continue
                 ours = {"amp_hours": rate * RATED / 12, "missed": missed, "after_unknown": False, "marks": {}}
-                frame = SimpleNamespace(number=number, session=0, **ours)
+                frame = SimpleNamespace(number=number, session=0, celsius=25.0, **ours)
                 at = {"follows": missed == 0, "judged": True, "at_ms": (number + 1) * 300_000, "at": None}
                 look: Any = SimpleNamespace(frame=frame, rate=rate, volts=volts, spread=0.0, highs=[rate], **at)
                 found += bypass.push(look, moment, Facts(sign="right"))
@@ -213,7 +218,7 @@ def test_a_second_charge_of_a_cycle_is_not_before_gas() -> None:
     ledger = Ledger(void=False)
     for rate, volts, count in [(0.1, 2.15, 12), (0.1, 2.3, 12), (-0.1, 2.1, 3), (0.1, 2.2, 12), (0.02, 2.35, 30)]:
         for _ in range(count):
-            frame: Any = SimpleNamespace(number=1, missed=0)
+            frame: Any = SimpleNamespace(number=1, missed=0, celsius=25.0)
             look: Any = SimpleNamespace(frame=frame, rate=rate, volts=volts, follows=True, highs=[rate])
             ledger.push(look, rate / 12)
     assert ledger.full and ledger.bulk == pytest.approx(0.1)
@@ -238,7 +243,8 @@ def test_a_cycle_of_hot_blocks_is_not_counted(celsius: float, cycles: int) -> No
     for rate, volts, count in [(0.0, 2.14, 1), (-0.1, 2.1, 48), (0.1, 2.15, 48), (0.02, 2.35, 30), (0.0, 2.14, 1)]:
         for _ in range(count):
             frame: Any = SimpleNamespace(number=1, missed=0, celsius=celsius if volts > 2.3 else 25.0)
-            ledger.push(SimpleNamespace(frame=frame, rate=rate, volts=volts, follows=True, highs=[rate]), rate / 12)  # type: ignore[arg-type]
+            look: Any = SimpleNamespace(frame=frame, rate=rate, volts=volts, follows=True, highs=[rate])
+            ledger.push(look, rate / 12)
     assert len(ledger.cycles) == cycles
 
 

@@ -20,6 +20,8 @@ _LOAD = 0.02
 _NOTHING, _TAKES, _CARRIES = 0.2, 0.05, 0.7
 """Of an equal part: less than the first is next to nothing, more than the second in the other direction is taken from
 the others, and the third is what the others never go below, and the string itself has at another instant."""
+_STANDS = 0.8
+"""Of its mean the bank's current never goes below this share, nor above its inverse."""
 _SUM = 0.15
 """The strings' currents must add up to that of the bank so closely, else a sensor is off and not a string."""
 _APART_MS = 1_800_000
@@ -35,11 +37,18 @@ class Interrupted:
         self._seen: list[list[int]] = [[] for _ in range(ground.bank.strings)]
         """By string: when, the latest ones [ms]."""
         self._told: list[bool] = [False] * ground.bank.strings
+        self._carried: list[bool] = [False] * ground.bank.strings
+        """Which of them carried its part in the frame before."""
 
     def push(self, frame: Frame) -> list[Finding]:
         """What this frame settles. The strings' currents and that of the bank must be trusted."""
         found = []
         parted = self._parted(frame)
+        # A string with less charge comes in late, when the others have come down to it; one that parts goes out.
+        if parted is not None and (frame.missed or not self._carried[parted]):
+            parted = None
+        part = frame.amps / len(self._seen)
+        self._carried = [part < 0.0 and one < _CARRIES * part for one in frame.mean_list[frame.layout.string_amps]]
         for string, seen in enumerate(self._seen):
             if string == parted and (not seen or frame.end_ms - seen[-1] >= _APART_MS):
                 seen.append(frame.end_ms)
@@ -63,6 +72,9 @@ class Interrupted:
             return None
         if not abs(sum(frame.mean_list[columns]) - amps) < -_SUM * amps:
             return None
+        # A string with less charge gives its part of a large load and nothing of a small one: the load must stand.
+        if frame.high_list[0] > _STANDS * amps or frame.low_list[0] < amps / _STANDS:
+            return None
         highs, lows, part = frame.high_list[columns], frame.low_list[columns], amps / len(self._seen)
         string = max(range(len(highs)), key=highs.__getitem__)
         others = [one for number, one in enumerate(highs) if number != string]
@@ -83,7 +95,7 @@ class Interrupted:
         )  # fmt: skip
 
     def to_plain(self) -> dict[str, Any]:
-        return {"seen": self._seen, "told": self._told}
+        return {"seen": self._seen, "told": self._told, "carried": self._carried}
 
     def load_plain(self, plain: dict[str, Any]) -> None:
-        self._seen, self._told = plain["seen"], plain["told"]
+        self._seen, self._told, self._carried = plain["seen"], plain["told"], plain["carried"]

@@ -371,5 +371,5 @@ def _mirror(one: list[float], two: list[float], least: float) -> bool:
     if min(abs(first), abs(second)) < least or first * second > 0:
         return False
     size = 0.5 * (abs(first) + abs(second))
-    allowed = 0.2 * size
+    allowed = 0.3 * size
     return abs(first + second) <= allowed and max(one) - min(one) <= allowed and max(two) - min(two) <= allowed

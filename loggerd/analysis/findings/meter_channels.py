@@ -207,7 +207,11 @@ class Channels:
             self._count(channel, self._moves_alone(look, one, high - low))
 
     def _others(self, look: Look, one: Column) -> float | None:
-        """Volts per cell without this channel: the median of the blocks, or the bank's."""
+        """Volts per cell without this channel: the median of the blocks, or the bank's; for that of the bank the mean
+        of the blocks, since blocks that drift apart at a held voltage leave their sum alone."""
+        if one.name == "volts" and look.source:
+            blocks = look.means[look.frame.layout.block_volts]
+            return known(sum(blocks) / (len(blocks) * self._cells[self._blocks[0]]))
         if look.source or one.current:
             return known(look.volts)
         return None if one.name == "volts" else known(look.means[1] / self._cells["volts"])

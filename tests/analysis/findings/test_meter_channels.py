@@ -130,6 +130,20 @@ def test_a_current_that_is_never_quiet_is_noisy_and_one_with_two_quiet_hours_a_d
     assert verdicts(24) == []
 
 
+@pytest.mark.parametrize(("stands", "named"), [(False, []), (True, ["stuck"])])
+def test_a_held_voltage_is_not_stuck_while_blocks_drift_apart_and_is_while_their_sum_moves(
+    stands: bool, named: list[str]
+) -> None:
+    """A charger holds the bank to the digit for hours: three blocks rise, and the last one falls, or stays."""
+    of = bank(200.0, blocks=4, cells=6)
+    pipeline, found = Pipeline(ground_of(of, {"volts": Accuracy(0.002, 0.02, 0.0, 0.01)}), limits_of(), Meter), []
+    for position in range(400):
+        drift = 0.004 * max(0, position - 300)
+        blocks = [*[13.8 + drift] * 3, 13.8 - 3.0 * drift * (not stands)]
+        found += pipeline.run([make_frame(of, position, 3.0, 55.2, block_volts=blocks)])
+    assert _of(found, "meter.channel", "volts") == named
+
+
 def test_a_channel_that_was_noisy_again_needs_more_than_a_quiet_day_to_be_right() -> None:
     of = bank(200.0, blocks=4, cells=3)
     pipeline, found = Pipeline(ground_of(of, {"amps": Accuracy(0.005, 0.1, 0.02, 0.01)}), limits_of(), Meter), []

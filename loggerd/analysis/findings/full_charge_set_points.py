@@ -33,7 +33,7 @@ _FINE_SCATTER = 1.0
 """Within so many mV per cell, half the range of temperature is enough."""
 _SAME = 0.015
 """Volts per cell within which a setting comes back, as read or for its temperature: what a bank happens to stand at in
-a weak sun or while it rests does not (own choice, under the 20 mV of tolerance)."""
+a weak sun or while it rests does not (own choice, under the 25 mV of tolerance)."""
 _BRIEF = 0.05
 """Volts per cell that a charge went above where it was held: its absorption was too short to be a voltage held."""
 _MINOR_VOLTS, _MINOR_SLOPE = 0.003, 0.4

@@ -103,7 +103,7 @@ SET_POINTS = FindingSpec(
     "V per cell",
     3,
     "The voltage at which the charger holds the bank, less what it should be at the temperature of the blocks.",
-    "presets by type, each with its source; tolerance 20 mV per cell (own choice)",
+    "presets by type, each with its source; tolerance 25 mV per cell, 1 % of the charging voltage (own choice)",
     (
         Verdict("right", "The charger holds the right voltage ({value} off)."),
         Verdict(

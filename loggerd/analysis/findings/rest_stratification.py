@@ -29,7 +29,7 @@ _AS_FULL_VOLTS, _STILL_AS_FULL_VOLTS = 0.005, 0.007
 """Own choice: a charge that ends where gas begins lacks 15 % or so, and a mixed cell then rests 15 to 20 mV lower, one
 in light use 7 to 10. The second is how long what was told stands."""
 _BELOW_ABSORPTION = 0.03
-"""Volts per cell: tolerance of a charger (20 mV, by the presets) and what a voltmeter adds to it."""
+"""Volts per cell: tolerance of a charger (25 mV, by the presets) and what a voltmeter adds to it."""
 
 
 class Stratification:

@@ -272,6 +272,7 @@ INTERRUPTED = FindingSpec(
             "A strap that parts under load makes sparks, and there may be hydrogen: do not wait. Match voltages before "
             "joining the string again.",
         ),
+        Verdict("cannot_tell", "Whether {subject} still parts under load cannot be told."),
     ),
 )
 

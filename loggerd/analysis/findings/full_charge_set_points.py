@@ -51,6 +51,8 @@ class SetPoints:
     floats: list[list[float | None]] = field(default_factory=list)
     against: list[list[float | None]] = field(default_factory=list)
     levels: list[float] = field(default_factory=list)
+    said: dict[str, str] = field(default_factory=dict)
+    """What was last said of absorption and of float."""
 
     @property
     def learned(self) -> float | None:
@@ -101,14 +103,15 @@ class SetPoints:
 
     def judge(self, teller: Teller, moment: Moment) -> list[Finding]:
         """Findings that are news after a charge."""
-        before = teller.last.get(SET_POINTS.name, [""])[0]
-        found = teller.news(self._set_points(moment.limits, before), moment, _MINOR_VOLTS)
+        found = teller.news(self._set_points(moment.limits), moment, _MINOR_VOLTS)
         found.extend(teller.news(self._compensation(moment.limits), moment, _MINOR_SLOPE))
         return found
 
-    def _set_points(self, limits: Limits, before: str) -> Said:
+    def _set_points(self, limits: Limits) -> Said:
         parts = [("absorption", self.absorption), ("float", self.floats)]
-        judged = [self._one(word, rows, limits, before) for word, rows in parts if len(rows) >= _JUDGED]
+        known = [part for part in parts if len(part[1]) >= _JUDGED]
+        judged = [self._one(word, rows, limits) for word, rows in known]
+        self.said |= {word: said.verdict for (word, _), said in zip(known, judged, strict=True)}
         if not judged:
             return cannot_tell(SET_POINTS.name, f"Fewer than {_JUDGED} charges were held at a voltage.")
         judged.sort(key=lambda said: ("low", "high", "cannot_tell", "right").index(said.verdict))
@@ -119,7 +122,7 @@ class SetPoints:
         numbers = {**judged[1].numbers, **told.numbers}
         return Said(told.name, told.verdict, reason, told.grade, told.value, told.half_width, numbers=numbers)
 
-    def _one(self, word: str, rows: Sequence[Sequence[float | None]], limits: Limits, before: str) -> Said:
+    def _one(self, word: str, rows: Sequence[Sequence[float | None]], limits: Limits) -> Said:
         known = [(float(row[0]), float(row[1]), row[2]) for row in rows if row[0] is not None and row[1] is not None]
         if len(known) < _JUDGED:
             return cannot_tell(SET_POINTS.name, f"The temperature of the blocks is not read ({word}).")
@@ -133,7 +136,7 @@ class SetPoints:
             f"(median of {len(known)} charges; the meter can be wrong by {1000 * error:.0f} mV)."
         )
         verdict = "low" if outside < 0 else "high"
-        if verdict == before and abs(outside) > tolerance - error:
+        if verdict == self.said.get(word) and abs(outside) > max(tolerance - error, tolerance / 2.0):
             # What was told stands until the voltage is clearly right: one that lies at the limit would come and go.
             return Said(SET_POINTS.name, verdict, reason, value=shift, half_width=half, numbers=numbers)
         if abs(outside) <= tolerance + error:
@@ -176,7 +179,7 @@ class SetPoints:
         return Said(COMPENSATION.name, verdict, reason, value=slope, half_width=half, numbers=numbers)
 
     def to_plain(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in ("absorption", "floats", "against", "levels")}
+        return {name: getattr(self, name) for name in ("absorption", "floats", "against", "levels", "said")}
 
     def load_plain(self, plain: Mapping[str, Any]) -> None:
         for name, rows in plain.items():

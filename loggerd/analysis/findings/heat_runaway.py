@@ -99,8 +99,9 @@ class Runaway:
         if warmth is None:
             return self._blind(moment)
         state.blind, state.frames = False, 0
-        if state.rung > 0 and _over(frame, warmth, moment.limits, 1.0):
-            # Blocks that stay hot without a further rise burn at a standstill: that is not over.
+        hot = frame.amps > self._least and warmth.mean > _WARM_WITHOUT_AIR
+        if state.rung > 0 and hot and _over(frame, warmth, moment.limits, 1.0):
+            # Blocks that stay hot on charge without a further rise burn at a standstill: that is not over.
             state.evidence_ms = frame.end_ms
             state.warmed = state.warmed or _over(frame, warmth, moment.limits, _FAR_OVER)
         if state.doubts and state.rung > 0 and not state.warmed:
@@ -130,7 +131,7 @@ class Runaway:
     def _blind(self, moment: Moment) -> list[Finding]:
         if self.state.blind or self.state.frames < 288:
             return []
-        if self.state.rung >= _GRAVE:
+        if self.state.rung >= _GRAVE and moment.frame.end_ms - self.state.evidence_ms < _CALM_HOURS * 3_600_000:
             # Probes that give out in such heat are no sign that it is over.
             return []
         self.state.blind, self.state.rung, self.state.unsure_ms = True, -1, 0

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, tell
-from loggerd.analysis.findings.events import Capacity, SensorDoubt, SinceFull
+from loggerd.analysis.findings.events import Capacity, DoubtEnded, Event, SensorDoubt, SinceFull
 from loggerd.analysis.findings.limits_left import COUNT_DOUBT, RATED_DOUBT
 from loggerd.analysis.findings.limits_specs import COUNTED
 from loggerd.analysis.frames import DAY_MS, FRAME_MS
@@ -17,24 +17,23 @@ from loggerd.model.finding import Finding, Grade
 
 WINDOW_MS = 28 * DAY_MS
 """How long a deep draw counts, as with those that voltage shows."""
-_APART_MS = DAY_MS // 2
-_DOUBT_MS = 7 * DAY_MS
 _LONGEST_GAP_MS = 12 * FRAME_MS
 """Without readings since full; own: more may hide a charge."""
-_AGREEING_VOLTS_PER_CELL = 2.03
-"""A bank that stands higher is not empty, whatever was counted; own, below the rest voltage of a half full cell."""
+_AGREEING_CHARGE = 0.3
+"""A bank whose voltage, with the sag of the load put back, shows more charge than this was not drawn so far, whatever
+was counted: the scale of the current may be wrong. Own; a discharge shows rather too little."""
 _TOLD_AGAIN = 0.05
 _KEPT = 8
 
 
 @dataclass
 class _State:
-    """`draws`: first and latest instant of each deep draw [ms], share drawn with its half width, 1 if the capacity was
-    measured. `told`: verdict and share."""
+    """`draws`: of each deep draw when the bank had been full, its first and latest instant [ms], share drawn with its
+    half width, 1 if the capacity was measured. `told`: verdict and share. `doubts`: checks that doubt the current."""
 
     draws: list[list[float]] = field(default_factory=list)
     told: list[Any] = field(default_factory=lambda: ["", 0.0])
-    doubted_ms: int = -_DOUBT_MS
+    doubts: list[str] = field(default_factory=list)
 
 
 class DrawnByCount:
@@ -48,25 +47,39 @@ class DrawnByCount:
         self._gain = (accuracy.gain or 0.0) if accuracy else 0.0
         self.state = _State()
 
-    def push(self, moment: Moment, capacity: Capacity | None) -> list[Finding]:
-        """`capacity`: the latest that a discharge has shown."""
+    def push(self, moment: Moment, capacity: Capacity | None, bank_ohms: Callable[[], float]) -> list[Finding]:
+        """`capacity`: the latest that a discharge has shown; `bank_ohms`: resistance by load steps, else the usual."""
         state, frame = self.state, moment.frame
-        for event in moment.events:
-            if isinstance(event, SensorDoubt) and event.channel == "amps":
-                state.doubted_ms, state.draws = event.at_ms, []
-        while state.draws and frame.end_ms - state.draws[0][1] > WINDOW_MS:
+        if moment.events:
+            self._hear(moment.events)
+        while state.draws and frame.end_ms - state.draws[0][2] > WINDOW_MS:
             del state.draws[0]
         since = moment.since_full
-        if since is not None and self._is_fit(moment, since):
+        if since is not None and self._is_fit(moment, since, bank_ohms):
             self._note(moment, since, capacity)
         return self._judge(moment)
 
-    def _is_fit(self, moment: Moment, since: SinceFull) -> bool:
+    def _hear(self, events: Sequence[Event]) -> None:
+        """What was counted with a current in doubt is dropped, and nothing is counted until the doubt has ended."""
+        state = self.state
+        for event in events:
+            if not isinstance(event, SensorDoubt | DoubtEnded) or event.channel != "amps":
+                continue
+            what = event.what.split(" ")[0]
+            state.doubts = [one for one in state.doubts if one != what]
+            if isinstance(event, SensorDoubt):
+                state.doubts.append(what)
+                state.draws = []
+
+    def _is_fit(self, moment: Moment, since: SinceFull, bank_ohms: Callable[[], float]) -> bool:
         frame, limits = moment.frame, moment.limits
         if since.net_out_amp_hours < limits["deepest_draw_fraction"] * self._bank.rated_amp_hours / 2.0:
             return False
-        sound = since.gap_ms <= _LONGEST_GAP_MS and frame.end_ms - self.state.doubted_ms > _DOUBT_MS
-        return sound and frame.volts / self._bank.cells_in_series < _AGREEING_VOLTS_PER_CELL
+        if since.gap_ms > _LONGEST_GAP_MS or self.state.doubts:
+            return False
+        flat, full = limits["rest_volts_flat"], limits["rest_volts_full"]
+        without_load = (frame.volts - frame.amps * bank_ohms()) / self._bank.cells_in_series
+        return without_load < flat + _AGREEING_CHARGE * (full - flat)
 
     def _note(self, moment: Moment, since: SinceFull, capacity: Capacity | None) -> None:
         share, half = self._share(since, capacity, moment.frame.end_ms)
@@ -74,12 +87,12 @@ class DrawnByCount:
             return
         draws, measured = self.state.draws, float(capacity is not None)
         end_ms = moment.frame.end_ms
-        if draws and end_ms - draws[-1][1] < _APART_MS:
-            draws[-1][1] = end_ms
-            if share > draws[-1][2]:
-                draws[-1][2:] = [share, half, measured]
+        if draws and draws[-1][0] == since.at_ms:
+            draws[-1][2] = end_ms
+            if share > draws[-1][3]:
+                draws[-1][3:] = [share, half, measured]
             return
-        draws.append([moment.frame.start_ms, end_ms, share, half, measured])
+        draws.append([since.at_ms, moment.frame.start_ms, end_ms, share, half, measured])
         del draws[:-_KEPT]
 
     def _share(self, since: SinceFull, capacity: Capacity | None, end_ms: int) -> tuple[float, float]:
@@ -97,11 +110,8 @@ class DrawnByCount:
     def _judge(self, moment: Moment) -> list[Finding]:
         state, days = self.state, WINDOW_MS // DAY_MS
         if not state.draws:
-            if state.told[0] in ("", "within"):
-                return []
-            state.told = ["within", 0.0]
-            return [tell(moment.frame, COUNTED.name, "within", f"no such draw in the last {days} days")]
-        share, half, measured = max(row[2:] for row in state.draws)
+            return self._tell_none(moment, days)
+        share, half, measured = max(row[3:] for row in state.draws)
         verdict = "once" if len(state.draws) == 1 else "repeatedly"
         if verdict == state.told[0] and abs(share - state.told[1]) < _TOLD_AGAIN:
             return []
@@ -114,11 +124,23 @@ class DrawnByCount:
                 f"drawn {often} in the last {days} days by more than it should be, by amp-hours since it was full "
                 f"against {holds}",
                 grade=Grade.OBSERVED if measured else Grade.INFERRED, value=100.0 * share,
-                band=(100.0 * (share - half), 100.0 * (share + half)), since_ms=int(state.draws[0][0]),
-                spans=tuple((int(row[0]), int(row[1])) for row in state.draws[-5:]),
+                band=(100.0 * (share - half), 100.0 * (share + half)), since_ms=int(state.draws[0][1]),
+                spans=tuple((int(row[1]), int(row[2])) for row in state.draws[-5:]),
                 details=figures(draws=float(len(state.draws))),
             )
         ]  # fmt: skip
+
+    def _tell_none(self, moment: Moment, days: int) -> list[Finding]:
+        """What was told has gone: in time, or since the current it rests on is doubted."""
+        state, doubts = self.state, ", ".join(self.state.doubts)
+        if state.told[0] not in ("once", "repeatedly") and (doubts or state.told[0] != "cannot_tell"):
+            return []
+        word = "cannot_tell" if doubts else "within"
+        state.told = [word, 0.0]
+        if doubts:
+            reason = f"the current is doubted ({doubts})"
+            return [tell(moment.frame, COUNTED.name, word, reason, grade=Grade.CANNOT_TELL)]
+        return [tell(moment.frame, COUNTED.name, word, f"no such draw was counted in the last {days} days")]
 
     def to_plain(self) -> dict[str, Any]:
         return asdict(self.state)

@@ -109,6 +109,7 @@ COUNTED = FindingSpec(
             "bank fast.",
             f"{_HYDROGEN} {_FROST} The maker's manual governs.",
         ),
+        Verdict("cannot_tell", "How deep the bank was drawn by counted amp-hours cannot be told."),
     ),
 )
 

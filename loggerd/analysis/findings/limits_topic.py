@@ -79,7 +79,8 @@ class LimitsWatch:
         if frame.after_unknown or frame.missed:
             state.low_frames, state.high_frames, state.fall = 0, 0, []
         told = [tell_deep(frame, state.draws)] if forget(state.draws, frame.end_ms) else []
-        told += self._drawn.push(moment, None if state.capacity is None else Capacity(*state.capacity))
+        capacity = None if state.capacity is None else Capacity(*state.capacity)
+        told += self._drawn.push(moment, capacity, lambda: self._resistance(moment.limits).ohms)
         volts, amps = frame.volts / self._cells, frame.amps
         if math.isnan(volts) or math.isnan(amps) or frame.covered_ms < _LEAST_COVER * (frame.end_ms - frame.start_ms):
             return told

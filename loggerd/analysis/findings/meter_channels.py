@@ -211,7 +211,9 @@ class Channels:
         of the blocks, since blocks that drift apart at a held voltage leave their sum alone."""
         if one.name == "volts" and look.source:
             blocks = look.means[look.frame.layout.block_volts]
-            return known(sum(blocks) / (len(blocks) * self._cells[self._blocks[0]]))
+            whole = known(sum(blocks) / (len(blocks) * self._cells[self._blocks[0]]))
+            if whole is not None:
+                return whole
         if look.source or one.current:
             return known(look.volts)
         return None if one.name == "volts" else known(look.means[1] / self._cells["volts"])
@@ -238,6 +240,8 @@ class Channels:
         return width - one.fine <= _DRIFT * change
 
     def _current_alone(self, look: Look, one: Column, width: float) -> bool | None:
+        if width <= one.fine:
+            return False
         if look.volts >= 2.2 or look.spread >= 10 or (one.name, Mark.OUT_OF_RANGE) in look.frame.marks:
             return None
         if width < _OWN_SIZE * abs(look.means[one.column]):

@@ -17,6 +17,8 @@ _FRAMES_PER_DAY = DAY_MS // FRAME_MS
 _LEAST_CHANGES = 6.0
 _ALIKE = 0.85
 KEPT_DAYS = 75
+_STAYS_DAYS = 365
+"""By then a season, or other blocks, may have brought the ohms to where they are."""
 _AFTER, _BEFORE, _LEAST_BEFORE = 3, 9, 5
 """Days after a jump, and before it: at the most, and at the least."""
 _AFTER_SPAN, _BEFORE_SPAN, _HOLE = 7, 20, 7
@@ -82,6 +84,8 @@ class DayOhms:
         """What is longer ago than the days that are kept says nothing of today's wiring."""
         if self.fell and self.day - self.fell[0] > KEPT_DAYS:
             self.fell, self.stays = [], self.fell
+        if self.stays and self.day - self.stays[0] > _STAYS_DAYS:
+            self.stays = []
         if self.rose and self.day - self.rose[0] > KEPT_DAYS:
             self.rose = []
 

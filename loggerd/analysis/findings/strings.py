@@ -90,9 +90,9 @@ class StringSharing:
         if frame.after_unknown:
             self._leg = _Leg(parts=[0.0] * self._strings)
         amps = frame.string_amps.tolist()
+        told += self._interrupted.push(frame)
         if any(isnan(one) for one in amps):
             return told
-        told += self._interrupted.push(frame)
         hours = frame.covered_ms / 3_600_000
         leg, whole = self._leg, sum(amps)
         leg.out -= whole * hours

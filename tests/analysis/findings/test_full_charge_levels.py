@@ -5,12 +5,15 @@ from __future__ import annotations
 from math import exp
 
 import pytest
+from frame_tools import Pipeline, ground_of
 from test_doubts import order, told
-from test_full_charge import HOLD, LIMITS, SLOPE, Day, last, run
+from test_full_charge import BANK, HOLD, LIMITS, SLOPE, Day, last, run
 
+from loggerd.analysis.findings.full_charge import FullCharge
 from loggerd.analysis.findings.full_charge_plateaus import Plateaus
 from loggerd.analysis.findings.full_charge_reading import Reading
 from loggerd.analysis.frames import FRAME_MS
+from loggerd.model.bank import Accuracy
 
 RATED = 200.0
 LEAST = LIMITS["float_volts_per_cell"]
@@ -125,6 +128,19 @@ def test_a_charger_within_one_per_cent_is_right_and_one_at_the_limit_does_not_co
     for _ in range(6):
         cycle(day, HOLD + 0.015)
     assert last(run(day)[0], "full_charge.set_points").verdict == "right"
+
+
+@pytest.mark.parametrize(("shift", "verdict"), [(0.018, "high"), (0.009, "right")])
+def test_with_a_voltmeter_of_one_per_cent_what_was_told_ends_at_half_the_tolerance(shift: float, verdict: str) -> None:
+    """Its error is as large as the tolerance: less that, nothing would be left, and no setting ever right again."""
+    day = Day()
+    for number in range(16):
+        cycle(day, HOLD + (0.08 if number < 6 else shift))
+    ground = ground_of(BANK, {"volts": Accuracy(gain=0.01, offset=0.1)})
+    found = Pipeline(ground, LIMITS, FullCharge).run(day.frames)
+    told_of = [one.verdict for one in found if one.name == "full_charge.set_points"]
+    assert "high" in told_of
+    assert told_of[-1] == verdict
 
 
 def test_a_compensation_that_is_lost_is_told_though_the_voltage_hardly_steps() -> None:

@@ -167,8 +167,20 @@ def test_probes_that_give_out_in_the_heat_do_not_end_it() -> None:
     bad = charge(8, rise(2, 1.0), warming(2, 1.0))
     blind = charge(30, lambda hour: 8.0, lambda hour: float("nan"), begin=8 * HOUR)
     assert words(told(bad + blind))[-1] == "stop"
+    gone = charge(24 * 12, lambda hour: 8.0, lambda hour: float("nan"), begin=8 * HOUR)
+    assert words(told(bad + gone))[-1] == "cannot_tell"
     well = charge(24 * 10, lambda hour: 0.4, lambda hour: 26.0, begin=38 * HOUR)
     assert words(told(bad + blind + well))[-1] == "calm"
+
+
+@pytest.mark.parametrize(("amps", "celsius", "ambient"), [(0.0, 40.0, 20.0), (0.3, 18.0, 0.0)])
+def test_blocks_warmer_than_the_air_without_a_charge_or_cold_in_themselves_end_it(
+    amps: float, celsius: float, ambient: float
+) -> None:
+    """A charger that was switched off; and a probe of the air out in the frost."""
+    bad = charge(8, rise(2, 1.0), warming(2, 1.0))
+    later = charge(24 * 12, lambda hour: amps, lambda hour: celsius, lambda hour: ambient, begin=8 * HOUR)
+    assert words(told(bad + later))[-2:] == ["watch", "calm"]
 
 
 def test_without_the_air_only_hot_blocks_are_judged() -> None:

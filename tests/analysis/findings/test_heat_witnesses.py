@@ -136,6 +136,8 @@ def test_blocks_far_above_the_air_vouch_for_a_rise_and_stay_told_while_they_are_
     frames = [*charge(9.0, fast_rise, slowing), *standing]
     late = {FIRST + 12 * HOUR: [doubt()]}
     assert words(told(frames, late))[-1] in ("act", "stop")
+    lukewarm = [*charge(9.0, fast_rise, slowing), *charge(48.0, lambda hour: 4.0, lambda hour: 40.0, begin=9 * HOUR)]
+    assert words(told(lukewarm, late))[-1] == "cannot_tell"
     cool = charge(10 * 24.0, lambda hour: 0.5, lambda hour: 30.0, begin=249 * HOUR)
     assert words(told([*frames, *cool]))[-2:] == ["watch", "calm"]
 

@@ -130,18 +130,35 @@ def test_a_current_that_is_never_quiet_is_noisy_and_one_with_two_quiet_hours_a_d
     assert verdicts(24) == []
 
 
-@pytest.mark.parametrize(("stands", "named"), [(False, []), (True, ["stuck"])])
+@pytest.mark.parametrize(
+    ("stands", "unread", "named"), [(False, False, []), (True, False, ["stuck"]), (True, True, ["stuck"])]
+)
 def test_a_held_voltage_is_not_stuck_while_blocks_drift_apart_and_is_while_their_sum_moves(
-    stands: bool, named: list[str]
+    stands: bool, unread: bool, named: list[str]
 ) -> None:
-    """A charger holds the bank to the digit for hours: three blocks rise, and the last one falls, or stays."""
+    """A charger holds the bank to the digit for hours: three blocks rise, and the last one falls,
+    or stays, or is not read."""
     of = bank(200.0, blocks=4, cells=6)
     pipeline, found = Pipeline(ground_of(of, {"volts": Accuracy(0.002, 0.02, 0.0, 0.01)}), limits_of(), Meter), []
     for position in range(400):
+        last = float("nan") if unread else 13.8
         drift = 0.004 * max(0, position - 300)
-        blocks = [*[13.8 + drift] * 3, 13.8 - 3.0 * drift * (not stands)]
+        blocks = [*[13.8 + drift] * 3, last - 3.0 * drift * (not stands)]
         found += pipeline.run([make_frame(of, position, 3.0, 55.2, block_volts=blocks)])
     assert _of(found, "meter.channel", "volts") == named
+
+
+def test_a_noisy_current_is_right_again_after_a_quiet_day_also_on_float() -> None:
+    of = bank(200.0, blocks=4, cells=3)
+    pipeline, found = Pipeline(ground_of(of, {"amps": Accuracy(0.005, 0.1, 0.02, 0.01)}), limits_of(), Meter), []
+    for position in range(10 * 288):
+        frame = make_frame(of, position, 0.2, 12 * 2.25 - 0.001 * (position % 5))
+        width = 0.6 if position < 4 * 288 else 0.02
+        frame.highs[0] += width
+        frame.high_list[0] += width
+        frame.low_list[0] -= width
+        found += pipeline.run([frame])
+    assert _of(found, "meter.channel", "amps") == ["noisy", "right"]
 
 
 def test_a_channel_that_was_noisy_again_needs_more_than_a_quiet_day_to_be_right() -> None:

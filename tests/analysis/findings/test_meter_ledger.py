@@ -54,6 +54,12 @@ def test_a_fall_ends_when_the_ohms_are_back() -> None:
     assert not _ohms([0.3] * 12 + [0.2] * 5 + [0.3] * 4).fell
 
 
+def test_a_fall_that_never_came_back_is_forgotten_in_a_year() -> None:
+    later = [0.265] * 300
+    assert _ohms([0.3] * 12 + [0.2] * 20 + later).stays
+    assert not _ohms([0.3] * 12 + [0.2] * 20 + later + [0.265] * 60).stays
+
+
 def test_days_that_read_too_high_do_not_end_a_fall() -> None:
     days = _ohms([0.3] * 12 + [0.2] * 5 + [0.31, 0.33, 0.2, 0.9, 0.3, 0.21, 0.32])
     assert days.fell

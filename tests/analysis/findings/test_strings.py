@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from math import nan
 
 import numpy as np
 import pytest
@@ -117,6 +118,7 @@ CASES = {
     "a string with less charge that comes in late": (ASLEEP, PARTS, 9, []),
     "a string that never carries": (SOUND, under_load((-40.0, -30.0), (-1.0, -0.2)), 9, []),
     "a sensor that drops out": (SOUND, under_load((-20.0, -19.0), (-20.0, -0.2), bank_amps=-40.0), 9, []),
+    "a sensor that drops out for a minute": (SOUND, under_load((-20.0, -20.0), (-29.9, -0.2), bank_amps=-40.0), 9, []),
     "hardly any load": (SOUND, under_load((-4.0, -2.0), (-2.0, -0.02)), 9, []),
 }
 
@@ -133,11 +135,48 @@ def test_a_string_that_comes_and_goes_is_told_from_what_looks_alike(case: str) -
     assert [(one.subject, one.verdict) for one in found] == [("string 2", word) for word in verdicts]
 
 
-def test_interruptions_minutes_apart_are_one_and_they_are_over_after_a_month() -> None:
+def test_interruptions_minutes_apart_are_one() -> None:
     assert interrupted([(PARTS if position % 2 else SOUND)(position) for position in range(6)]) == []
-    parted = [one for at in range(3) for one in (SOUND(12 * at), PARTS(12 * at + 1))]
-    frames = [*parted, SOUND(29 * DAY), SOUND(31 * DAY)]
-    assert [one.verdict for one in interrupted(frames)] == ["comes_and_goes", "steady"]
+
+
+PARTED = [one for at in range(3) for one in (SOUND(12 * at), PARTS(12 * at + 1))]
+
+
+@pytest.mark.parametrize(
+    ("later", "verdicts"),
+    [
+        ([SOUND(29 * DAY + at) for at in range(200)], []),
+        ([SOUND(31 * DAY + at) for at in range(200)], ["steady"]),
+        ([SOUND(31 * DAY + at) for at in range(100)], []),
+        ([under_load((-40.0, -40.0), (0.0, 0.0))(31 * DAY + at) for at in range(200)], []),
+        ([under_load((0.2, 0.2), (0.2, 0.2))(31 * DAY + at) for at in range(200)], []),
+        ([under_load((-20.0, -20.0), (nan, nan), bank_amps=-40.0)(at * DAY) for at in range(2, 9)], ["cannot_tell"]),
+        ([under_load((-20.0, -20.0), (nan, nan), bank_amps=-40.0)(at * DAY) for at in range(2, 6)], []),
+    ],
+)
+def test_it_is_over_after_a_month_in_which_the_string_carried_its_part(later: list[Frame], verdicts: list[str]) -> None:
+    """Not while it is open for good, nor without a load; and where its current is no longer read nobody can tell."""
+    assert [one.verdict for one in interrupted([*PARTED, *later])] == ["comes_and_goes", *verdicts]
+
+
+def test_occasions_months_apart_are_no_string_that_comes_and_goes() -> None:
+    assert interrupted([one for at in range(3) for one in (SOUND(20 * DAY * at), PARTS(20 * DAY * at + 1))]) == []
+
+
+@pytest.mark.parametrize("first", [SOUND, ASLEEP])
+def test_what_a_string_carried_before_a_restart_is_known_after_it(first: Callable[[int], Frame]) -> None:
+    """The state is taken out and put back after every 37 frames: here between the last two."""
+    quiet = [SOUND(100 + at) for at in range(32)]
+    frames = [*PARTED[:4], *quiet, first(400), PARTS(401)]
+    assert len(frames) == 38
+    assert [one.verdict for one in interrupted(frames)] == (["comes_and_goes"] if first is SOUND else [])
+
+
+def test_a_string_that_was_not_seen_just_before_has_not_gone_out() -> None:
+    late = [PARTS(12 * at + 2) for at in range(5)]
+    for one in late:
+        one.missed = 1
+    assert interrupted([one for at in range(5) for one in (SOUND(12 * at), late[at])]) == []
 
 
 def test_the_other_string_is_not_accused_for_resting_when_the_first_is_back() -> None:

@@ -15,6 +15,8 @@ from simulators.judging.stream import Case
 HEALTHY_DAYS = (60, 100)
 """Days before a fault begins: from, to."""
 YEAR = 365
+_YEAR_COUNTED = 366
+"""Days of a healthy bank that is judged, so that fifty of them are not short of fifty years of 365.25 days."""
 
 
 def fresh_entropy() -> int:
@@ -58,7 +60,7 @@ def _draw_case(rng: np.random.Generator, cause: str, severity: int, site: str) -
     return Case(layout, seed, begin + days_needed(cause), season, fault)
 
 
-def healthy_cases(entropy: int, bank_years: int, sites: Sequence[str] = SITES, days: int = YEAR) -> list[Case]:
+def healthy_cases(entropy: int, bank_years: int, sites: Sequence[str] = SITES, days: int = _YEAR_COUNTED) -> list[Case]:
     """Well-kept banks, one for each bank-year, over all layouts of the sites in turn."""
     rng = np.random.default_rng([entropy, 31])
     names = [layout.name for layout in LAYOUTS.values() if layout.site in sites]

@@ -7,6 +7,7 @@ set otherwise changes them at once, and for good.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from math import sqrt
 from typing import Any
 
@@ -27,9 +28,12 @@ _FELL = 0.8
 """Own choice, no source: shunts of other ratings make two thirds or less of it; no bank loses a fifth in three days."""
 _ROSE = 1.3
 """Own choice, no source: cold and a worse link take weeks for it, or do not move the median of the blocks."""
-_LOWEST_SHARE, _BELOW, _LEAST_EVER = 0.1, 0.76, 8
+_LOWEST_SHARE, _BELOW, _LEAST_EVER = 0.1, 0.76, 12
 """And clearly below the lowest tenth of all days: single days read far too high where little changes. What a shunt of
 another rating leaves (50 for 75 mV: two thirds) is below that tenth by nearly as much as below the middle."""
+_SUNK_DAYS, _SUNK_BEFORE, _SUNK_SPAN, _SUNK_STEP, _BEFORE_STEP = 10, 20, 16, 0.85, 5
+"""Own choice: where single days scatter, ten days within sixteen must lie below the lowest of twenty and more, and a
+step below the last five of them: what creeps makes none."""
 _BACK = 0.9
 """Ohms that are above this share again of what they had fallen from have come back."""
 
@@ -115,8 +119,24 @@ class DayOhms:
             # Of the three days the first may still be one of those before.
             day = next(day for day, ohms in self.days[-_AFTER:] if ohms <= sqrt(old * new))
             self.fell = [day, old, new / old]
+        elif self._has_sunk(values):
+            sunk = self.days[-_SUNK_DAYS:]
+            usual = median(values[:-_SUNK_DAYS])
+            self.fell = [sunk[0][0], usual, median([one[1] for one in sunk]) / usual]
         elif min(after) > _ROSE * old:
             self.rose = [self.days[-_AFTER][0], old, new / old]
+
+    def _has_sunk(self, values: list[float]) -> bool:
+        """Whether the last days, all but one, lie below what all but the lowest tenth of those before showed."""
+        later, before = sorted(values[-_SUNK_DAYS:]), values[:-_SUNK_DAYS]
+        if len(before) < _SUNK_BEFORE or self.days[-1][0] - self.days[-_SUNK_DAYS][0] > _SUNK_SPAN:
+            return False
+        near = [one[0] for one in self.days[-_SUNK_DAYS - _SUNK_BEFORE : 1 - _SUNK_DAYS]]
+        if max(late - early for early, late in pairwise(near)) > _HOLE:
+            return False
+        lowest, now = sorted(before)[int(_LOWEST_SHARE * len(before))], median(later)
+        at_once = now < _SUNK_STEP * median(before[-_BEFORE_STEP:])
+        return later[-2] < lowest and at_once and now < _FELL * median(before[-_SUNK_BEFORE:])
 
     def to_plain(self) -> dict[str, Any]:
         return {

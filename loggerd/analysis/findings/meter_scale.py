@@ -51,6 +51,8 @@ _SETTLED_MS = 180 * DAY_MS
 _LEAST_REFERENCE = 0.02
 """Share of the rated amp-hours below which a current is too small to tell a scale."""
 _FEW, _OHM_DAYS = 5, 20
+_FIRST_FEW, _SAME_RATIO = 3, 1.15
+"""Own choice: shunts of other ratings raise it by a third and more."""
 _LEAST_TAPS = 3
 """With fewer the ohms are those of the whole bank, links and terminals among them, and one mended joint moves them."""
 _REFERENCE_OFF = 0.1
@@ -275,8 +277,9 @@ class Scale:
         least = moment.limits["scale_ratio_low"] * (0.8 if told == "right" else 1.0)
         fits = self._fits(middle, middle * upper, least, most)
         if fits.verdict == "right":
-            # Ohms that fell at once and have not come back speak against readings that leave a third open.
-            fallen = facts.days.fell or facts.days.stays
+            # Ohms that fell at once and have not come back speak against readings that leave a third open, unless what
+            # is counted for a change of the rested voltage is what it always was.
+            fallen = bool(facts.days.fell or facts.days.stays) and not self._as_at_first()
             return None if told in _WRONG and (fallen or not self._mended(most)) else fits
         return None if told in _WRONG or (told == "right" and middle >= least) else fits
 
@@ -293,6 +296,11 @@ class Scale:
         if len(every) >= 4 and every[(len(every) - 1) // 2] > most:
             return every[(len(every) - 1) // 2]
         return None
+
+    def _as_at_first(self) -> bool:
+        """Whether the readings by depth are those of the first days: a wrong scale raises them by its factor."""
+        first, readings = self._ratios.first, self._state.readings
+        return len(first) >= _FIRST_FEW and median([one[0] for one in readings]) <= _SAME_RATIO * median(first)
 
     def _mended(self, most: float) -> bool:
         """Whether the readings of some days are all well within what a bank can be."""

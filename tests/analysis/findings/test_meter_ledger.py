@@ -54,6 +54,40 @@ def test_a_fall_ends_when_the_ohms_are_back() -> None:
     assert not _ohms([0.3] * 12 + [0.2] * 5 + [0.3] * 4).fell
 
 
+@pytest.mark.parametrize(
+    ("later", "fell"), [((0.19, 0.2, 0.18, 0.19, 0.235), True), ((0.24, 0.25, 0.23, 0.24, 0.28), False)]
+)
+def test_a_fall_that_scatter_hides_for_days_is_seen_in_two_weeks(later: tuple[float, ...], fell: bool) -> None:
+    before = [0.296, 0.25, 0.238, 0.3, 0.29, 0.24] * 4
+    days = _ohms([*before, *later, *later])
+    assert bool(days.fell) is fell
+    if fell:
+        assert days.fell[2] == pytest.approx(0.19 / 0.27, abs=0.05)
+
+
+def test_the_first_days_alone_make_no_fall() -> None:
+    """Ohms by days of the first two weeks, as a bank under a weak sun showed them: no scale changes to and fro."""
+    days = [
+        0.485,
+        1.787,
+        0.577,
+        0.605,
+        0.571,
+        0.524,
+        0.574,
+        0.726,
+        0.521,
+        0.415,
+        0.346,
+        0.353,
+        0.595,
+        0.592,
+        0.676,
+        0.407,
+    ]
+    assert not any(_ohms(days[:count]).fell for count in range(4, len(days)))
+
+
 def test_a_fall_that_never_came_back_is_forgotten_in_a_year() -> None:
     later = [0.265] * 300
     assert _ohms([0.3] * 12 + [0.2] * 20 + later).stays

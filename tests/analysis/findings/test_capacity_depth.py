@@ -177,7 +177,8 @@ def test_growth_after_a_quick_beginning_is_fading() -> None:
 
 
 @pytest.mark.parametrize(
-    ("depth", "kelvin", "word"), [(0.75, 8.0, "as_before"), (0.75, 1.0, "jumped"), (0.5, 8.0, "jumped")]
+    ("depth", "kelvin", "word"),
+    [(0.75, 8.0, "as_before"), (0.75, 1.0, "jumped"), (0.5, 14.0, "as_before"), (0.5, 8.0, "jumped")],
 )
 def test_deep_in_a_discharge_the_cold_alone_is_no_loss(depth: float, kelvin: float, word: str) -> None:
     seen = Sag([[6.0, depth, -kelvin]] * 4).judge()

@@ -265,14 +265,14 @@ INTERRUPTED = FindingSpec(
         Verdict("steady", "The current of {subject} goes and comes with that of the other strings again."),
         Verdict(
             "comes_and_goes",
-            "{subject} parts and makes under load: its current falls to nothing while the others carry on.",
+            "{subject} loses and makes contact under load: its current falls to nothing while the others carry on.",
             90,
             "open cell or strap",
             "Take this string out of use with load and charger off, and look for the loose joint or the broken strap.",
             "A strap that parts under load makes sparks, and there may be hydrogen: do not wait. Match voltages before "
             "joining the string again.",
         ),
-        Verdict("cannot_tell", "Whether {subject} still parts under load cannot be told."),
+        Verdict("cannot_tell", "Whether {subject} still loses contact under load cannot be told."),
     ),
 )
 

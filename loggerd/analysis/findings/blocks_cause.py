@@ -232,15 +232,15 @@ class Judge:
         limits, pooled = self._ruler.limits, self._pooled[block]
         assert pooled is not None
         peers = len(next(group for group in self._ruler.groups if block in group))
-        history = self._histories[block]
+        history, least = self._histories[block], limits["block_loss_fraction"] + self._doubt
         if len(history) >= BASELINE + RECENT:
             first, later = history[:BASELINE], history[BASELINE:]
-            lost = mean(first) - mean(later) > limits["block_loss_fraction"] + self._doubt
+            lost = mean(first) - mean(later) > least
             if lost and is_lower(later, first, _CHANCE / peers):
                 return "its own history"
         # At the end of a bank that is drawn empty the first block falls off by any amount: what scatters by more than
         # itself is no measure of it.
-        scatter, least = self._scatter(block), limits["block_loss_fraction"] + self._doubt
+        scatter = self._scatter(block)
         if scatter is None or -pooled < scatter * (_STILL_BEYOND if told else 1.0):
             return ""
         if block in self._outliers and -pooled > least:

@@ -259,7 +259,7 @@ INTERRUPTED = FindingSpec(
     "",
     0,
     "Whether the current of a parallel string falls to nothing under load while the others carry on, again and again: "
-    "then something in it parts and makes. The strings' currents must add up to that of the bank.",
+    "then it loses and makes contact. The strings' currents must add up to that of the bank.",
     "own method, no published source",
     (
         Verdict("steady", "The current of {subject} goes and comes with that of the other strings again."),

@@ -21,16 +21,11 @@ _BANK_HAS_FADED = (("capacity.acid_when_full", "fallen"), ("rest.sulfation", "su
 """Then one block is the first to come to its end, which is the whole bank's fault."""
 _OF_A_LOW_SET_POINT = (("full_charge.undercharge", "chronic"), ("full_charge.days_since", "long_overdue"))
 """What a charger leads to that holds too little voltage."""
-_WITHOUT_CURRENT = (
-    "heat.high",
-    "heat.spread",
-    "limits.high_voltage",
-    "limits.low_voltage",
-    "limits.deep_draws",
-)
-"""Findings of topics that count amp-hours which need no current themselves,."""
+_WITHOUT_CURRENT = ("heat.high", "heat.spread", "limits.high_voltage", "limits.low_voltage", "limits.deep_draws")
+"""Findings of topics that count amp-hours which need no current themselves."""
 _MAKES_NO_RISE = ("meter.bypass", "meter.shunt_scale", "meter.zero_offset")
-"""Doubts of the current that leave alone whether it rises."""
+"""Doubts of the current that leave a runaway where it is: a wrong scale or zero makes no rise, and with a bypass it is
+told only where the temperature vouches for it."""
 
 
 def rests_on(finding: Finding, channel: str) -> bool:

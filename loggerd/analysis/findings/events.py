@@ -5,6 +5,7 @@ Times are on the analysis axis [epoch ms]; voltages per cell in volts; charges i
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -204,3 +205,16 @@ Event: TypeAlias = (
     | SensorDoubt
     | DoubtEnded
 )
+
+
+def open_doubts(doubts: Sequence[str], events: Iterable[Event], channel: str) -> list[str]:
+    """Names of the checks that doubt a channel after these events, given those before them: a doubt stands until the
+    check that has it lets it go."""
+    standing = list(doubts)
+    for event in events:
+        if isinstance(event, SensorDoubt | DoubtEnded) and event.channel == channel:
+            what = event.what.split(" ")[0]
+            standing = [one for one in standing if one != what]
+            if isinstance(event, SensorDoubt):
+                standing.append(what)
+    return standing

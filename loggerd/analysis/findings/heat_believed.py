@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from math import isnan, nan
 from typing import Any
 
-from loggerd.analysis.findings.events import DoubtEnded, Event, SensorDoubt
+from loggerd.analysis.findings.events import DoubtEnded, Event, SensorDoubt, open_doubts
 from loggerd.analysis.frames import COLDEST_CELSIUS, FRAME_MS, HOTTEST_CELSIUS, Frame
 
 _LEAP_KELVIN = 15.0
@@ -36,12 +36,9 @@ class Believed:
         for event in events:
             if not isinstance(event, SensorDoubt | DoubtEnded) or event.channel not in self._channels:
                 continue
-            block, what = self._channels[event.channel], event.what.split(" ")[0]
-            others = [one for one in self.doubted.pop(block, []) if one != what]
-            if isinstance(event, SensorDoubt):
-                others.append(what)
-            if others:
-                self.doubted[block] = others
+            block = self._channels[event.channel]
+            if standing := open_doubts(self.doubted.pop(block, []), (event,), event.channel):
+                self.doubted[block] = standing
 
     def look(self, frame: Frame) -> list[float]:
         """Temperatures by block (b,), NaN where not read or not believed."""

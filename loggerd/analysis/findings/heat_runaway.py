@@ -18,7 +18,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, tell
-from loggerd.analysis.findings.events import DoubtEnded, Event, SensorDoubt
+from loggerd.analysis.findings.events import Event, open_doubts
 from loggerd.analysis.findings.heat_formulas import amps_at_25, critical_amps
 from loggerd.analysis.findings.heat_hold import Hold, Point
 from loggerd.analysis.findings.heat_warmth import Warmth
@@ -99,8 +99,8 @@ class Runaway:
         if warmth is None:
             return self._blind(moment)
         state.blind, state.frames = False, 0
-        hot = frame.amps > self._least and warmth.mean > _WARM_WITHOUT_AIR
-        if state.rung > 0 and hot and _over(frame, warmth, moment.limits, 1.0):
+        hot = state.rung > 0 and frame.amps > self._least and warmth.mean > _WARM_WITHOUT_AIR
+        if hot and _over(frame, warmth, moment.limits, 1.0):
             # Blocks that stay hot on charge without a further rise burn at a standstill: that is not over.
             state.evidence_ms = frame.end_ms
             state.warmed = state.warmed or _over(frame, warmth, moment.limits, _FAR_OVER)
@@ -119,14 +119,8 @@ class Runaway:
         return self._settle(moment, None) if state.rung > 0 else self._unsure(moment)
 
     def _hear(self, events: Sequence[Event]) -> None:
-        state = self.state
-        for event in events:
-            if not isinstance(event, SensorDoubt | DoubtEnded) or event.channel != "amps":
-                continue
-            what = event.what.split(" ")[0]
-            state.doubts = [one for one in state.doubts if one != what]
-            if isinstance(event, SensorDoubt) and what in _NO_WITNESS:
-                state.doubts.append(what)
+        doubts = open_doubts(self.state.doubts, events, "amps")
+        self.state.doubts = [one for one in doubts if one in _NO_WITNESS]
 
     def _blind(self, moment: Moment) -> list[Finding]:
         if self.state.blind or self.state.frames < 288:

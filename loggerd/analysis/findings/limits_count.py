@@ -9,14 +9,13 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, tell
-from loggerd.analysis.findings.events import Capacity, DoubtEnded, Event, SensorDoubt, SinceFull
+from loggerd.analysis.findings.events import Capacity, Event, SinceFull, open_doubts
+from loggerd.analysis.findings.limits_deep import WINDOW_MS
 from loggerd.analysis.findings.limits_left import COUNT_DOUBT, RATED_DOUBT
 from loggerd.analysis.findings.limits_specs import COUNTED
 from loggerd.analysis.frames import DAY_MS, FRAME_MS
 from loggerd.model.finding import Finding, Grade
 
-WINDOW_MS = 28 * DAY_MS
-"""How long a deep draw counts, as with those that voltage shows."""
 _LONGEST_GAP_MS = 12 * FRAME_MS
 """Without readings since full; own: more may hide a charge."""
 _AGREEING_CHARGE = 0.3
@@ -47,39 +46,36 @@ class DrawnByCount:
         self._gain = (accuracy.gain or 0.0) if accuracy else 0.0
         self.state = _State()
 
-    def push(self, moment: Moment, capacity: Capacity | None, bank_ohms: Callable[[], float]) -> list[Finding]:
-        """`capacity`: the latest that a discharge has shown; `bank_ohms`: resistance by load steps, else the usual."""
+    def push(
+        self, moment: Moment, capacity: Callable[[], Capacity | None], without_load: Callable[[Moment], float]
+    ) -> list[Finding]:
+        """Asked for only where much was drawn: `capacity`, the latest that a discharge has shown; `without_load`, volts
+        per cell with the load's sag put back."""
         state, frame = self.state, moment.frame
         if moment.events:
             self._hear(moment.events)
         while state.draws and frame.end_ms - state.draws[0][2] > WINDOW_MS:
             del state.draws[0]
         since = moment.since_full
-        if since is not None and self._is_fit(moment, since, bank_ohms):
-            self._note(moment, since, capacity)
+        if since is not None and self._is_fit(moment, since, without_load):
+            self._note(moment, since, capacity())
         return self._judge(moment)
 
     def _hear(self, events: Sequence[Event]) -> None:
         """What was counted with a current in doubt is dropped, and nothing is counted until the doubt has ended."""
         state = self.state
-        for event in events:
-            if not isinstance(event, SensorDoubt | DoubtEnded) or event.channel != "amps":
-                continue
-            what = event.what.split(" ")[0]
-            state.doubts = [one for one in state.doubts if one != what]
-            if isinstance(event, SensorDoubt):
-                state.doubts.append(what)
-                state.draws = []
+        state.doubts = open_doubts(state.doubts, events, "amps")
+        if state.doubts:
+            state.draws = []
 
-    def _is_fit(self, moment: Moment, since: SinceFull, bank_ohms: Callable[[], float]) -> bool:
-        frame, limits = moment.frame, moment.limits
+    def _is_fit(self, moment: Moment, since: SinceFull, without_load: Callable[[Moment], float]) -> bool:
+        limits = moment.limits
         if since.net_out_amp_hours < limits["deepest_draw_fraction"] * self._bank.rated_amp_hours / 2.0:
             return False
         if since.gap_ms > _LONGEST_GAP_MS or self.state.doubts:
             return False
         flat, full = limits["rest_volts_flat"], limits["rest_volts_full"]
-        without_load = (frame.volts - frame.amps * bank_ohms()) / self._bank.cells_in_series
-        return without_load < flat + _AGREEING_CHARGE * (full - flat)
+        return without_load(moment) < flat + _AGREEING_CHARGE * (full - flat)
 
     def _note(self, moment: Moment, since: SinceFull, capacity: Capacity | None) -> None:
         share, half = self._share(since, capacity, moment.frame.end_ms)
@@ -132,13 +128,13 @@ class DrawnByCount:
 
     def _tell_none(self, moment: Moment, days: int) -> list[Finding]:
         """What was told has gone: in time, or since the current it rests on is doubted."""
-        state, doubts = self.state, ", ".join(self.state.doubts)
-        if state.told[0] not in ("once", "repeatedly") and (doubts or state.told[0] != "cannot_tell"):
+        state = self.state
+        word = "cannot_tell" if state.doubts else "within"
+        if state.told[0] in ("", "within", word):
             return []
-        word = "cannot_tell" if doubts else "within"
         state.told = [word, 0.0]
-        if doubts:
-            reason = f"the current is doubted ({doubts})"
+        if state.doubts:
+            reason = f"the current is doubted ({', '.join(state.doubts)})"
             return [tell(moment.frame, COUNTED.name, word, reason, grade=Grade.CANNOT_TELL)]
         return [tell(moment.frame, COUNTED.name, word, f"no such draw was counted in the last {days} days")]
 

@@ -79,8 +79,7 @@ class LimitsWatch:
         if frame.after_unknown or frame.missed:
             state.low_frames, state.high_frames, state.fall = 0, 0, []
         told = [tell_deep(frame, state.draws)] if forget(state.draws, frame.end_ms) else []
-        capacity = None if state.capacity is None else Capacity(*state.capacity)
-        told += self._drawn.push(moment, capacity, lambda: self._resistance(moment.limits).ohms)
+        told += self._drawn.push(moment, self._capacity, self._without_load)
         volts, amps = frame.volts / self._cells, frame.amps
         if math.isnan(volts) or math.isnan(amps) or frame.covered_ms < _LEAST_COVER * (frame.end_ms - frame.start_ms):
             return told
@@ -124,6 +123,15 @@ class LimitsWatch:
             half = min(found.half_width, _UNKNOWN_HALF_WIDTH)
             self._ohms = _Ohms(found.ohms, half, True)
         return self._ohms
+
+    def _capacity(self) -> Capacity | None:
+        """The latest that a discharge has shown."""
+        return None if self.state.capacity is None else Capacity(*self.state.capacity)
+
+    def _without_load(self, moment: Moment) -> float:
+        """Volts per cell with what the load takes away put back."""
+        frame = moment.frame
+        return (frame.volts - frame.amps * self._resistance(moment.limits).ohms) / self._cells
 
     # -- too low --
 
@@ -197,12 +205,11 @@ class LimitsWatch:
         )
 
     def _left(self, moment: Moment) -> Left | None:
-        state, drawn = self.state, -moment.frame.amps
+        drawn = -moment.frame.amps
         if drawn <= moment.limits["rest_leak_fraction"] * self._bank.rated_amp_hours:
             return None
-        capacity = Capacity(*state.capacity) if state.capacity is not None else None
-        counted = by_count(drawn, moment.since_full, capacity, self._bank.rated_amp_hours)
-        return lesser(counted, by_fall(state.fall, moment.limits["end_volts_per_cell"]))
+        counted = by_count(drawn, moment.since_full, self._capacity(), self._bank.rated_amp_hours)
+        return lesser(counted, by_fall(self.state.fall, moment.limits["end_volts_per_cell"]))
 
     # -- too high --
 

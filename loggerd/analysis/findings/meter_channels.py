@@ -251,7 +251,7 @@ class Channels:
             return None
         share = width / self._rated
         still = max(spreads[len(spreads) // 2][0] - self._dither(spreads), 0.0) < 0.03 * share * 0.3
-        return 0.05 < share < 1 and width > one.fine and still and self._resolves(0.03 * share)
+        return 0.05 < share < 1 and still and self._resolves(0.03 * share)
 
     def _real(self, name: str, width: float, spreads: list[tuple[float, str]]) -> bool:
         """Whether bank and block move by the same volts: an open or empty block does that, and no sensor."""
@@ -295,7 +295,8 @@ class Channels:
         if not name.endswith("celsius"):
             told = self._stuck(name, channel) or self._noisy(look, name, channel)
             if told is not None:
-                channel.times += told.verdict == "noisy" != said
+                if told.verdict == "noisy" and said != "noisy":
+                    channel.times += 1
                 return told
         return self._again(name, channel, said)
 

@@ -12,7 +12,7 @@ from typing import Any
 from loggerd.analysis.findings.blocks_specs import INTERRUPTED
 from loggerd.analysis.findings.catalogue import Ground
 from loggerd.analysis.findings.drawn_up import figures, tell
-from loggerd.analysis.frames import DAY_MS, Frame
+from loggerd.analysis.frames import DAY_MS, FRAME_MS, Frame
 from loggerd.model.finding import Finding, Grade
 
 _LOAD = 0.02
@@ -116,7 +116,7 @@ class Interrupted:
         others = [one for number, one in enumerate(highs) if number != string]
         # The others must have taken the load over, else it is the sensor that drops out and not the string.
         took_over = sum(low for number, low in enumerate(lows) if number != string) <= _STANDS * amps
-        carried = bool(others) and took_over and max(others) < _CARRIES * part
+        carried = took_over and max(others) < _CARRIES * part
         # A string with less charge or a cell less takes current from the others, and gives little in between.
         parted = _NOTHING * part < highs[string] < -_TAKES * part and lows[string] < _CARRIES * part
         return string if parted and carried else None
@@ -128,7 +128,7 @@ class Interrupted:
             frame, INTERRUPTED.name, "comes_and_goes",
             f"{_OCCASIONS} times in {days:.1f} days it gave nothing under load while the other strings carried on; the "
             "currents of the strings add up to that of the bank, so it is no sensor",
-            subject=f"string {string + 1}", since_ms=seen[0], spans=tuple((one - 300_000, one) for one in seen),
+            subject=f"string {string + 1}", since_ms=seen[0], spans=tuple((one - FRAME_MS, one) for one in seen),
             details=figures(occasions=float(_OCCASIONS)),
         )  # fmt: skip
 

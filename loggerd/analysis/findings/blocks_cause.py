@@ -32,7 +32,7 @@ _BEYOND_PEERS = 4.0
 """So many times their scatter above its peers no sound block's resistance lies."""
 _LEAST_PEERS = 3
 _STILL_BEYOND = 0.5
-"""What is told stands while it is beyond this share of its scatter, and of what is told at first."""
+"""What is told stands while it is beyond this share of what is told at first."""
 _MAD_TO_SD = 1.4826
 _FAR_LOW = 0.1
 """So far below its peers at the end of a charge [V per cell] no healthy gassing lies."""
@@ -192,12 +192,13 @@ class Judge:
     def standing(self, block: int, before: str) -> Standing:
         """What holds now; `before` is what held till now, which stays while it is still seen now and then."""
         need, pooled = int(self._ruler.limits["block_agreeing_discharges"]), self._pooled[block]
-        evidence = self._lower_by(block, before == LOW_CAPACITY) if pooled is not None else ""
-        counts = {word: self._count(word, block, evidence) for word in _IN_ORDER}
+        told = before == LOW_CAPACITY
+        evidence = self._lower_by(block, told) if pooled is not None else ""
+        counts = {word: self._count(word, block, evidence, told) for word in _IN_ORDER}
         agreeing = [
             word for word, (agree, looked) in counts.items() if agree >= need and agree >= _SHARE_AGREEING * looked
         ]
-        fine, looked = self._count(FINE, block, evidence)
+        fine, looked = self._count(FINE, block, evidence, told)
         if agreeing:
             word, (agree, looked) = agreeing[0], counts[agreeing[0]]
         elif counts.get(before, (0, 0))[0] >= _STILL_SEEN or fine < need:
@@ -206,13 +207,16 @@ class Judge:
             word, agree = FINE, fine
         return Standing(word, agree, looked, pooled, self._scatter(block), self._shares.get(block), evidence)
 
-    def _count(self, word: str, block: int, evidence: str) -> tuple[int, int]:
-        """In how many of the latest discharges that could show it, and how many these are."""
+    def _count(self, word: str, block: int, evidence: str, told: bool) -> tuple[int, int]:
+        """In how many of the latest discharges that could show it, and how many these are. `told`: that it holds less is
+        told now, and plates do not grow back, so that less of it is enough."""
         said = []
         for words, record in zip(reversed(self._words[block]), reversed(self._records), strict=True):
             hidden = (word == LOW_CAPACITY and record.capacity[block] is None) or (
                 word == LINK and record.ohms[block] is None
             )
+            if told and words == FINE and self._still_less(record, block):
+                words = LOW_CAPACITY
             if words is not None and not hidden:
                 said.append(FINE if words == LOW_CAPACITY and not evidence else words)
             if len(said) == RECENT:
@@ -220,6 +224,10 @@ class Judge:
         if word == LINK and (self._pooled[block] or 0.0) < -_LINK_LOSS:
             return 0, len(said)
         return said.count(word), len(said)
+
+    def _still_less(self, record: Compared, block: int) -> bool:
+        grown, least = record.capacity[block], self._ruler.limits["block_loss_fraction"] + (record.capacity_doubt or 0.0)
+        return grown is not None and -grown > _STILL_BEYOND * least
 
     def _scatter(self, block: int) -> float | None:
         known = self._capacities(block)
@@ -241,7 +249,7 @@ class Judge:
         # At the end of a bank that is drawn empty the first block falls off by any amount: what scatters by more than
         # itself is no measure of it.
         scatter = self._scatter(block)
-        if scatter is None or -pooled < scatter * (_STILL_BEYOND if told else 1.0):
+        if scatter is None or (-pooled < scatter and not told):
             return ""
         if block in self._outliers and -pooled > least:
             return "its peers"

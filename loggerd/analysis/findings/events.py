@@ -123,6 +123,15 @@ class Rested:
 
 
 @dataclass(frozen=True)
+class LightlyLoaded:
+    """A discharge after a charge that was held has gone on for some per cent: mean volts per cell under its small
+    currents, nearly those of a rest."""
+
+    at_ms: int
+    volts_per_cell: float
+
+
+@dataclass(frozen=True)
 class Resistance:
     """Resistance of a day, from its load steps, at the reference temperature.
 
@@ -199,6 +208,7 @@ Event: TypeAlias = (
     | ChargeEnded
     | Swing
     | Rested
+    | LightlyLoaded
     | Resistance
     | Capacity
     | BlocksCompared

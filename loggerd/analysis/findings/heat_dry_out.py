@@ -18,6 +18,7 @@ from loggerd.analysis.findings.events import (
     Capacity,
     ChargeEnded,
     Event,
+    LightlyLoaded,
     Resistance,
     Rested,
     TailSettled,
@@ -31,7 +32,8 @@ _BASELINE_WEEKS = 6
 _RECENT_WEEKS = 3
 _STALE_WEEKS = 4
 """After so many weeks without a new value, what a sign said last is no longer what it says now."""
-SIGNS = ("ohms", "rest_volts", "tail_amps", "end_amps", "capacity")
+SIGNS = ("ohms", "rest_volts", "light_volts", "tail_amps", "end_amps", "capacity")
+_ACID = ("rest_volts", "light_volts")
 _LONG_HELD_MS = 3 * 3_600_000
 """After so long at the charging voltage what flows is mostly gas, though the charge may not be proven full."""
 _WITNESSES = ("tested", "observed", "inferred")
@@ -98,6 +100,8 @@ class DryOut:
             signs["ohms"].waiting.append(event.bank_ohms)
         elif isinstance(event, Rested) and event.after_full and event.after == "charge" and event.grade != "C":
             signs["rest_volts"].waiting.append(event.volts_per_cell)
+        elif isinstance(event, LightlyLoaded):
+            signs["light_volts"].waiting.append(event.volts_per_cell)
         elif _shows_gas(event) and event.celsius is not None:
             reference = limits["absorption_volts_per_cell"]
             amps = full_current(event.tail_amps, event.celsius, event.volts_per_cell, reference)
@@ -130,6 +134,7 @@ class DryOut:
             moved[name] = {
                 "ohms": now > usual * (1.0 + limits["dry_ohms_rise_fraction"]),
                 "rest_volts": now > usual + limits["dry_rest_volts_rise"],
+                "light_volts": now > usual + limits["dry_rest_volts_rise"],
                 "tail_amps": now > usual * limits["dry_tail_factor"] and now > 0.002 * self._rated,
                 "end_amps": now > usual * limits["dry_tail_factor"] and now > 0.002 * self._rated,
                 "capacity": now < usual * limits["capacity_watch_fraction"],
@@ -163,17 +168,18 @@ class DryOut:
         """Resistance must have risen; what else has, tells how sure it is. What was told stands while it has."""
         if "ohms" not in moved or len(moved) < 2:
             return ""
-        # Where the rested voltage is known and has not risen, the acid has not become stronger.
-        if not moved["ohms"] or moved.get("rest_volts") is False:
+        # Where the voltage at rest, or nearly, is known and has not risen, the acid has not become stronger.
+        acid = [moved[name] for name in _ACID if name in moved]
+        if not moved["ohms"] or (acid and not any(acid)):
             return "no_sign"
-        others = ["rest_volts"] if moved.get("rest_volts") else []
+        others = ["acid"] if acid else []
         # Both are the gas at the end of a charge: one sign.
         if moved.get("tail_amps") or moved.get("end_amps"):
             others.append("gas")
         # A bank whose water is due is one sign; but corrosion raises the resistance of any bank and takes capacity, and
         # where the gas is known not to have risen, nothing but the calendar speaks for water.
         gas = [moved[name] for name in ("tail_amps", "end_amps") if name in moved]
-        silent = "rest_volts" not in moved and not moved.get("capacity") and (any(gas) or not gas)
+        silent = not acid and not moved.get("capacity") and (any(gas) or not gas)
         if not self._sealed and water_overdue and silent:
             others.append("water")
         if len(others) > 1 or (others and moved.get("capacity")):
@@ -203,6 +209,7 @@ def _shows_gas(event: Event) -> TypeGuard[BecameFull | TailSettled]:
 _WORDS = {
     "ohms": "resistance [ohm]",
     "rest_volts": "rested voltage [V per cell]",
+    "light_volts": "voltage under light loads soon after a charge [V per cell]",
     "tail_amps": "current at full charge [A at 25 °C and the charging voltage]",
     "end_amps": "current at the end of long charges [A at 25 °C and the charging voltage]",
     "capacity": "capacity [Ah]",

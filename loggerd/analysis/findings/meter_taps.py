@@ -30,6 +30,9 @@ _JUMP_VOLTS, _JUMP_SHARE = 0.05, 0.0008
 """A sum that has left what it always was by more than this is off, though its stated error would allow more."""
 
 _PLAIN = 2.0
+_UNLIKE, _STILL_UNLIKE = 0.3, 0.6
+"""Share of their size by which two mirrored taps may differ from each other and from state to state: to be named, and
+while they are."""
 _SETTLED_LOOKS = 3 * 96
 """A tap that is off by less than so many times the limit is named after three days: blocks that have not been charged
 alike come nearer to each other in that time."""
@@ -333,13 +336,13 @@ class Taps:
         return Told("right", "the blocks read alike, and add up to the bank voltage", self._names, value=value)
 
     def _apart(self) -> bool:
-        """Whether no two neighbours are mirrored any more, by half of what names them."""
+        """Whether no two neighbours are mirrored any more, by about half of what names them."""
         least = 0.012 * self._bank.cells_per_block
         ready = [one for one in _STATES if self._state.weights.get(one, 0.0) >= _LEAST_FRAMES]
         pairs = range(self._bank.blocks - 1)
         departures = [self._state.departures[name] for name in ready]
         return not any(
-            _mirror([one[place] for one in departures], [one[place + 1] for one in departures], least)
+            _mirror([one[place] for one in departures], [one[place + 1] for one in departures], least, _STILL_UNLIKE)
             for place in pairs
         )
 
@@ -365,11 +368,12 @@ def _least_jump(whole: float) -> float:
     return max(_JUMP_VOLTS, _JUMP_SHARE * whole)
 
 
-def _mirror(one: list[float], two: list[float], least: float) -> bool:
-    """Whether two deviations are large, opposite and the same in every state."""
+def _mirror(one: list[float], two: list[float], least: float, unlike: float = _UNLIKE) -> bool:
+    """Whether two deviations are large, opposite and the same in every state; by so much of their size they may differ.
+    """
     first, second = sum(one) / len(one), sum(two) / len(two)
     if min(abs(first), abs(second)) < least or first * second > 0:
         return False
     size = 0.5 * (abs(first) + abs(second))
-    allowed = 0.3 * size
+    allowed = unlike * size
     return abs(first + second) <= allowed and max(one) - min(one) <= allowed and max(two) - min(two) <= allowed

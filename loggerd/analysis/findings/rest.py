@@ -12,6 +12,7 @@ from loggerd.analysis.findings.full_charge_robust import slope_with_band
 from loggerd.analysis.findings.full_charge_telling import Said, Teller, cannot_tell
 from loggerd.analysis.findings.rest_charge import state_half_width, state_of_charge, unbounded_state
 from loggerd.analysis.findings.rest_extrapolation import GRID_MINUTES, Settled, extrapolate
+from loggerd.analysis.findings.rest_light_load import LightLoad
 from loggerd.analysis.findings.rest_load import IdleLoad
 from loggerd.analysis.findings.rest_specs import AFTER_FULL, SELF_DISCHARGE, SPECS, STATE_OF_CHARGE
 from loggerd.analysis.findings.rest_stratification import Stratification
@@ -53,6 +54,7 @@ class Rest:
         self._rested_ms = 0
         self._missing_ms = 0
         self._load = IdleLoad(ground)
+        self._light_load = LightLoad(ground)
         self._sulfation = Sulfation(ground)
         self._stratification = Stratification(ground)
         self._teller = Teller()
@@ -66,8 +68,11 @@ class Rest:
         for event in moment.events:
             if isinstance(event, ChargeEnded):
                 self._sulfation.charged(event, self._stratification.gassed_ms)
+                self._light_load.charged(event)
         if frame.after_unknown or frame.missed > _LONGEST_GAP:
             found.extend(self._over(moment))
+        if lightly := self._light_load.add(frame):
+            moment.events.append(lightly)
         reading = reading_at(moment, self._cells)
         if reading is not None:
             above = self._charging_volts(limits)
@@ -237,6 +242,7 @@ class Rest:
             "rested_ms": self._rested_ms,
             "missing_ms": self._missing_ms,
             "load": self._load.to_plain(),
+            "light_load": self._light_load.to_plain(),
             "sulfation": self._sulfation.to_plain(),
             "stratification": self._stratification.to_plain(),
             "told": self._teller.last,
@@ -248,6 +254,7 @@ class Rest:
         self._below, self._day = plain["below"], plain["day"]
         self._rested_ms, self._missing_ms = plain["rested_ms"], plain["missing_ms"]
         self._load.load_plain(plain["load"])
+        self._light_load.load_plain(plain["light_load"])
         self._sulfation.load_plain(plain["sulfation"])
         self._stratification.load_plain(plain["stratification"])
         self._teller = Teller(plain["told"])

@@ -10,6 +10,7 @@ from typing import Any
 from loggerd.analysis.findings.blocks_cause import (
     BASELINE,
     FINE,
+    LEVEL_AGAIN,
     OUT_OF_BALANCE,
     RECENT,
     SELF_DISCHARGE,
@@ -35,6 +36,8 @@ __all__ = ["SPECS", "Blocks"]
 _KEPT = 24
 _WIDE_AGREEING = 3
 _OPEN_KEPT_MS = 30 * 86_400_000
+_WATCHED_MS = 90 * 86_400_000
+"""A block that lagged and is level again is watched for so long: an equalizing charge hides what made it lag."""
 _NOT_JUDGED = "not_judged"
 _FAR_DOWN = ("low_capacity", "out_of_balance", "self_discharge")
 """A block that has this may fall and stand again under changing loads, without being broken."""
@@ -59,6 +62,8 @@ class Blocks:
         self._words: list[str] = [""] * bank.blocks
         self._prompts: dict[int, list[Any]] = {}
         """By block: "short" or "open", and when last seen."""
+        self._levelled: dict[int, int] = {}
+        """By block: when it lagged no more."""
         self._alarms: dict[int, int] = {}
         """By block: when it last opened or was reversed."""
         self._doubts: dict[str, list[str]] = {}
@@ -271,9 +276,15 @@ class Blocks:
         return standing
 
     def _settle(self, moment: Moment, block: int, standing: Standing) -> list[Finding]:
-        if standing.word == FINE and self._words[block] not in ("", FINE):
+        before, word = self._words[block], standing.word
+        if word == FINE and before not in ("", FINE, LEVEL_AGAIN):
             self._recovered(block)
-        return self._say(moment, block, standing.word, standing, "")
+        if word == FINE and before == OUT_OF_BALANCE:
+            self._levelled[block] = moment.frame.end_ms
+            word = LEVEL_AGAIN
+        elif word == FINE and before == LEVEL_AGAIN and moment.frame.end_ms - self._levelled[block] < _WATCHED_MS:
+            word = LEVEL_AGAIN
+        return self._say(moment, block, word, standing, "")
 
     def _leaking(self, moment: Moment, block: int, ruler: Ruler) -> list[Finding]:
         """Why a block is behind: what it has lost came little by little."""
@@ -327,6 +338,7 @@ class Blocks:
             "histories": self._histories,
             "words": self._words,
             "prompts": {str(block): row for block, row in self._prompts.items()},
+            "levelled": {str(block): at for block, at in self._levelled.items()},
             "alarms": {str(block): at for block, at in self._alarms.items()},
             "doubts": self._doubts,
             "wide": self._wide,
@@ -340,5 +352,6 @@ class Blocks:
         self._histories, self._words = plain["histories"], plain["words"]
         self._short.weak = {number for number, one in enumerate(self._words) if one in _FAR_DOWN}
         self._prompts = {int(block): row for block, row in plain["prompts"].items()}
+        self._levelled = {int(block): at for block, at in plain["levelled"].items()}
         self._alarms = {int(block): at for block, at in plain["alarms"].items()}
         self._doubts, self._wide, self._compared = plain["doubts"], plain["wide"], plain["compared"]

@@ -18,6 +18,7 @@ from loggerd.analysis.findings.estimators.median import median
 FINE = "fine"
 LOW_CAPACITY, OUT_OF_BALANCE, LINK = "low_capacity", "out_of_balance", "high_resistance_link"
 SELF_DISCHARGE, BAD_TAP, UNCLEAR = "self_discharge", "bad_tap", "unclear"
+LEVEL_AGAIN = "level_again"
 
 RECENT = 5
 BASELINE = 10
@@ -32,7 +33,7 @@ _BEYOND_PEERS = 4.0
 """So many times their scatter above its peers no sound block's resistance lies."""
 _LEAST_PEERS = 3
 _STILL_BEYOND = 0.5
-"""What is told stands while it is beyond this share of what is told at first."""
+"""What is told stands while it is beyond this share of its scatter, and of what is told at first."""
 _MAD_TO_SD = 1.4826
 _FAR_LOW = 0.1
 """So far below its peers at the end of a charge [V per cell] no healthy gassing lies."""
@@ -249,7 +250,7 @@ class Judge:
         # At the end of a bank that is drawn empty the first block falls off by any amount: what scatters by more than
         # itself is no measure of it.
         scatter = self._scatter(block)
-        if scatter is None or (-pooled < scatter and not told):
+        if scatter is None or -pooled < scatter * (_STILL_BEYOND if told else 1.0):
             return ""
         if block in self._outliers and -pooled > least:
             return "its peers"

@@ -43,6 +43,13 @@ CAUSE = FindingSpec(
             _HYDROGEN,
         ),
         Verdict(
+            "level_again",
+            "{subject} lagged behind its peers and is level again.",
+            20,
+            "out of balance",
+            "Watch it for three months: a block that falls behind again has a leak of its own.",
+        ),
+        Verdict(
             "self_discharge",
             "{subject} loses charge at rest faster than its peers.",
             51,

@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from loggerd.analysis.findings.blocks_cause import LOW_CAPACITY, OUT_OF_BALANCE, UNCLEAR, Standing, last_shares
+from loggerd.analysis.findings.blocks_cause import (
+    LEVEL_AGAIN,
+    LOW_CAPACITY,
+    OUT_OF_BALANCE,
+    UNCLEAR,
+    Standing,
+    last_shares,
+)
 from loggerd.analysis.findings.blocks_features import Compared
 from loggerd.analysis.findings.blocks_short import Prompt
 from loggerd.analysis.findings.catalogue import Moment
@@ -24,6 +31,7 @@ _WORDS = {
     "bad_tap": "the same amount low in all phases",
     UNCLEAR: "low in some phases and not in those that belong to them",
     "fine": "level with its peers",
+    LEVEL_AGAIN: "level with its peers, after it lagged",
 }
 
 

@@ -9,7 +9,8 @@ from enum import Enum
 from typing import Any
 
 from loggerd.analysis.findings.blocks_cause import RECENT
-from loggerd.analysis.findings.blocks_features import Compared, Row
+from loggerd.analysis.findings.blocks_features import Compared
+from loggerd.analysis.findings.blocks_rows import Row
 from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.swings import GATE
 from loggerd.analysis.plan import RULES_VERSION

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from loggerd.analysis.compared_blocks import LEAST_DEPTH, BlockPhase, BlocksByPhase
-from loggerd.analysis.findings.blocks_features import deviations
+from loggerd.analysis.findings.blocks_rows import deviations
 from loggerd.model.bank import Bank
 from loggerd.wording.ages import signed
 from loggerd.wording.block_to_watch import BlockToWatch

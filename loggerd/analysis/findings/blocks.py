@@ -19,9 +19,10 @@ from loggerd.analysis.findings.blocks_cause import (
     Standing,
     word_of,
 )
-from loggerd.analysis.findings.blocks_features import Compared, Gathering, Row, deviations, ohms_apart
+from loggerd.analysis.findings.blocks_features import Compared, Gathering
 from loggerd.analysis.findings.blocks_leak import leak_of
 from loggerd.analysis.findings.blocks_rest import RestFall
+from loggerd.analysis.findings.blocks_rows import Row, deviations, ohms_apart
 from loggerd.analysis.findings.blocks_short import Prompt, ShortWatch
 from loggerd.analysis.findings.blocks_specs import SPECS
 from loggerd.analysis.findings.blocks_words import BlockTeller

@@ -11,7 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
 
-from loggerd.analysis.findings.blocks_features import Compared, Row, ohms_apart
+from loggerd.analysis.findings.blocks_features import Compared
+from loggerd.analysis.findings.blocks_rows import Row, ohms_apart
 from loggerd.analysis.findings.blocks_statistics import is_lower, low_outliers, mean, variance
 from loggerd.analysis.findings.estimators.median import median
 
@@ -209,15 +210,14 @@ class Judge:
         return Standing(word, agree, looked, pooled, self._scatter(block), self._shares.get(block), evidence)
 
     def _count(self, word: str, block: int, evidence: str, told: bool) -> tuple[int, int]:
-        """In how many of the latest discharges that could show it, and how many these are. `told`: that it holds less is
-        told now, and plates do not grow back, so that less of it is enough."""
+        """In how many of the latest discharges that could show it, and how many these are. `told`: that it holds less
+        is told now, and plates do not grow back, so that less of it is enough."""
         said = []
-        for words, record in zip(reversed(self._words[block]), reversed(self._records), strict=True):
+        for seen, record in zip(reversed(self._words[block]), reversed(self._records), strict=True):
             hidden = (word == LOW_CAPACITY and record.capacity[block] is None) or (
                 word == LINK and record.ohms[block] is None
             )
-            if told and words == FINE and self._still_less(record, block):
-                words = LOW_CAPACITY
+            words = LOW_CAPACITY if told and seen == FINE and self._still_less(record, block) else seen
             if words is not None and not hidden:
                 said.append(FINE if words == LOW_CAPACITY and not evidence else words)
             if len(said) == RECENT:
@@ -227,8 +227,8 @@ class Judge:
         return said.count(word), len(said)
 
     def _still_less(self, record: Compared, block: int) -> bool:
-        grown, least = record.capacity[block], self._ruler.limits["block_loss_fraction"] + (record.capacity_doubt or 0.0)
-        return grown is not None and -grown > _STILL_BEYOND * least
+        grown, limit = record.capacity[block], self._ruler.limits["block_loss_fraction"]
+        return grown is not None and -grown > _STILL_BEYOND * (limit + (record.capacity_doubt or 0.0))
 
     def _scatter(self, block: int) -> float | None:
         known = self._capacities(block)

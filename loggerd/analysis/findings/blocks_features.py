@@ -9,15 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import isnan, nan
+from math import isnan
 from typing import Any
 
+from loggerd.analysis.findings.blocks_rows import Row, deviations, ohms_apart, to_floats, to_row
 from loggerd.analysis.findings.catalogue import Ground
 from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.swings import GATE
 from loggerd.analysis.frames import FRAME_MS, Frame
-
-Row = list[float | None]
 
 _EARLY = (0.10, 0.15)
 _CHUNK = 0.01
@@ -30,6 +29,9 @@ _STEPS_LEAST = 4
 _GAP_SHARE = 0.1
 _QUIET_AFTER_MS = 3_600_000
 _DIGITS = 6
+_CLIFF = 1.5
+"""Volts per cell and unit of depth, own choice: a whole bank that falls faster is drawn flat. Then its blocks fall one
+after the other, by any amount, and who falls first by a hundredth of the charge seems to hold a tenth less."""
 _SUMS = ("early", "quiet", "bulk", "open")
 
 
@@ -68,16 +70,6 @@ class Sums:
         return Sums(to_floats(plain[0]), plain[1], plain[2])
 
 
-def to_row(values: Sequence[float]) -> Row:
-    """NaN becomes None."""
-    return [None if isnan(one) else one for one in values]
-
-
-def to_floats(row: Sequence[float | None]) -> list[float]:
-    """None becomes NaN."""
-    return [nan if one is None else one for one in row]
-
-
 @dataclass
 class Compared:
     """One discharge and the charge before it. Rows are by block; deviations in volts per cell.
@@ -112,33 +104,6 @@ class Compared:
         rows = (self.end_of_charge, self.bulk, self.still, self.early, self.end, self.ohms, self.growth, self.capacity)
         for row in rows:
             row[block] = None
-
-
-def deviations(values: Sequence[float | None], groups: Sequence[range]) -> Row:
-    """Each value less the median of the others of its group; None where it or all the others are not known."""
-    found: Row = [None] * len(values)
-    for group in groups:
-        known = sorted(value for one in group if (value := values[one]) is not None)
-        count = len(known)
-        if count < 2:
-            continue
-        half = count // 2
-        for one in group:
-            value = values[one]
-            if value is not None:
-                found[one] = value - _others(known, half, value)
-    return found
-
-
-def _others(known: list[float], half: int, value: float) -> float:
-    """Median of the sorted values without one that equals `value`."""
-    if len(known) % 2 == 0:
-        return known[half] if value <= known[half - 1] else known[half - 1]
-    if value < known[half]:
-        return 0.5 * (known[half] + known[half + 1])
-    if value > known[half]:
-        return 0.5 * (known[half - 1] + known[half])
-    return 0.5 * (known[half - 1] + known[half + 1])
 
 
 @dataclass
@@ -356,6 +321,8 @@ class Gathering:
             return
         apart = ohms_apart(told.ohms, self.groups)
         told.slope = round(max(self._slope(told.ohms), least_slope), 4)
+        if told.slope > _CLIFF:
+            return
         lever = told.slope * told.depth - least_slope * 0.5 * sum(_EARLY)
         told.capacity_doubt = round(limits["block_growth_doubt_volts"] / lever, 4)
         if told.capacity_doubt > limits["block_capacity_doubt_fraction"]:
@@ -393,8 +360,3 @@ class Gathering:
         for name in _SUMS:
             state[name] = Sums.from_plain(state[name])
         self._state, self._rest = _State(**state), plain["rest"]
-
-
-def ohms_apart(ohms: Sequence[float | None], groups: Sequence[range]) -> Row:
-    """Resistance of each block less that of its peers [ohm]."""
-    return deviations(ohms, groups)

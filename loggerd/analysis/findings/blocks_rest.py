@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from loggerd.analysis.findings.blocks_features import deviations, to_floats, to_row
+from loggerd.analysis.findings.blocks_rows import deviations, to_floats, to_row
 from loggerd.analysis.findings.catalogue import Ground, Moment
 
 _SETTLE_HOURS = 4.0

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from math import isnan
 from typing import Any
 
-from loggerd.analysis.findings.blocks_features import Row, to_floats, to_row
+from loggerd.analysis.findings.blocks_rows import Row, to_floats, to_row
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.frames import FRAME_MS, Frame

@@ -369,8 +369,7 @@ def _least_jump(whole: float) -> float:
 
 
 def _mirror(one: list[float], two: list[float], least: float, unlike: float = _UNLIKE) -> bool:
-    """Whether two deviations are large, opposite and the same in every state; by so much of their size they may differ.
-    """
+    """Whether two deviations are large, opposite and the same in every state, but for this share of their size."""
     first, second = sum(one) / len(one), sum(two) / len(two)
     if min(abs(first), abs(second)) < least or first * second > 0:
         return False

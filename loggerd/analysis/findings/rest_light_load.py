@@ -1,4 +1,4 @@
-"""What stands in for a rest where a bank never rests: its voltage under a light load, soon after a charge that was held.
+"""What stands in for a rest where a bank never rests: its voltage under light loads, soon after a charge was held.
 
 A house always draws something. Between a few and some per cent below full the voltage under a small current is nearly
 that of rest, and tells the strength of the acid.

@@ -225,6 +225,82 @@ def test_a_block_that_is_weak_from_the_first_day_among_four() -> None:
 @pytest.mark.parametrize(
     ("losses", "before", "word"),
     [
+        ([0.06] * 5, "fine", "fine"),
+        ([0.12] * 5, "fine", "low_capacity"),
+        ([0.06] * 5, "low_capacity", "low_capacity"),
+        ([0.02] * 5, "low_capacity", "fine"),
+    ],
+)
+def test_a_small_block_that_was_told_stands_until_half_of_it_is_gone(
+    losses: list[float], before: str, word: str
+) -> None:
+    """Plates do not grow back: about the limit, what is told must not come and go with the depth of the discharges."""
+    record, groups = record_of([1e-3] * 12), (range(12),)
+    level: list[float | None] = [0.0] * 12
+    told = [
+        replace(
+            record,
+            early=level,
+            bulk=level,
+            end=level,
+            capacity=[-one, *(0.004 * (block % 3 - 1) for block in range(11))],
+            growth=level,
+        )
+        for one in losses
+    ]
+    judge = Judge(told, [[] for _ in range(12)], Ruler(limits_of(), groups, 6, (0.006,) * 12))
+    assert judge.standing(0, before).word == word
+
+
+def falling_off(toy: ToyBank) -> Callable[[np.ndarray, float], np.ndarray]:
+    """Readings of cells that fall to nothing within a few hundredths once they are empty."""
+
+    def change(volts: np.ndarray, amps: float) -> np.ndarray:
+        left = 1.0 - toy.behind / toy.capacity
+        return volts + toy.bank.cells_per_block * np.clip(50.0 * left, -2.0, 0.0)
+
+    return change
+
+
+@pytest.mark.parametrize(("share", "depths", "word"), [(0.97, (0.6, 1.06), "fine"), (0.8, (0.6, 0.7), "low_capacity")])
+def test_a_bank_that_is_drawn_flat_tells_nothing_of_the_size_of_its_blocks(
+    share: float, depths: Sequence[float], word: str
+) -> None:
+    """Beyond the knee the first block falls off by any amount: 3 % less are no small block. One that is small shows it
+    where its peers still stand."""
+    toy = ToyBank.healthy(bank(blocks=8, cells=3), 5, 0.004, 0.02)
+    toy.capacity[2] *= share
+    toy.change = falling_off(toy)
+    for _ in range(8):
+        for depth in depths:
+            toy.day(depth)
+    assert newest_cause(judged(toy), 3) == word
+
+
+def test_a_block_that_lagged_is_watched_for_three_months() -> None:
+    toy = ToyBank.healthy(bank(blocks=8, cells=3), 5, 0.01, 0.02)
+    for _ in range(6):
+        toy.day(0.6)
+    behind(toy)
+    for _ in range(8):
+        toy.day(0.6)
+    lagged = len(toy.frames)
+    toy.behind[2] -= 0.15
+    for _ in range(10):
+        toy.day(0.6)
+    told = causes(judged(toy), 3)
+    assert told == ["fine", "out_of_balance", "level_again"]
+    # The bank is left alone for three months and used again.
+    toy.position += 91 * 288
+    for _ in range(6):
+        toy.day(0.6)
+    assert causes(judged(toy), 3) == [*told, "fine"]
+    restarts_change_nothing(ground(toy.bank), limits_of(), topics(toy), toy.frames[lagged - 600 : lagged + 1800])
+
+
+@pytest.mark.parametrize(
+    ("losses", "before", "word"),
+    [
         ([0.15, 0.17, 0.16, 0.18, 0.15], "fine", "low_capacity"),
         ([0.15, 0.9, 0.2, 1.8, 0.4], "fine", "fine"),
         ([0.12, 0.6, 0.2, 0.9, 0.3], "fine", "fine"),

@@ -15,6 +15,7 @@ from loggerd.analysis.findings.events import (
     Capacity,
     ChargeEnded,
     Event,
+    LightlyLoaded,
     Resistance,
     Rested,
 )
@@ -290,6 +291,26 @@ def test_rests_that_no_longer_come_deny_nothing(last: int, seen: list[str]) -> N
     given = weeks(180, (0.02, 0.03), (2.12, 2.12), (1.5, 4.0))
     for day in range(last, 180):
         given[day] = [one for one in given[day] if not isinstance(one, Rested)]
+    assert [one.verdict for one in by_day(AGM, given, 180, "heat.dry_out")] == seen
+
+
+@pytest.mark.parametrize(
+    ("light", "rest", "tail", "seen"),
+    [
+        ((2.12, 2.16), None, None, ["no_sign", "suspected"]),
+        ((2.12, 2.16), None, (1.5, 4.0), ["no_sign", "likely"]),
+        ((2.12, 2.12), None, (1.5, 4.0), ["no_sign"]),
+        ((2.12, 2.16), (2.12, 2.12), None, ["no_sign", "suspected"]),
+    ],
+)
+def test_voltage_under_light_loads_stands_in_for_rests(
+    light: Sequence[float], rest: Sequence[float] | None, tail: Sequence[float] | None, seen: list[str]
+) -> None:
+    """A bank in a house never rests. Stronger acid in it; with more gas; acid that stays; one of both has risen."""
+    given = weeks(180, (0.02, 0.03), rest, tail)
+    for day, events in given.items():
+        volts = light[0] + (light[1] - light[0]) * max(0, day - 60) / 120
+        events.append(LightlyLoaded(START_MS + day * DAY_MS, volts))
     assert [one.verdict for one in by_day(AGM, given, 180, "heat.dry_out")] == seen
 
 

@@ -19,10 +19,15 @@ _OF_THE_BANK = (("limits.low_voltage", "empty"), ("limits.low_voltage", "low"), 
 _LOW_BLOCK = ("blocks.cause", "low_capacity")
 _BANK_HAS_FADED = (("capacity.acid_when_full", "fallen"), ("rest.sulfation", "sulfated"))
 """Then one block is the first to come to its end, which is the whole bank's fault."""
-_OF_A_LOW_SET_POINT = (("full_charge.undercharge", "chronic"), ("full_charge.days_since", "long_overdue"))
-"""What a charger leads to that holds too little voltage."""
+_CANNOT_FILL = (*_BANK_HAS_FADED, ("heat.dry_out", "suspected"), ("heat.dry_out", "likely"))
+"""What was there before charges were full no more, is why: sulfate takes longer than the charger gives, and the current
+of a dry bank does not fall."""
+_NEVER_FULL = (("full_charge.undercharge", "chronic"), ("full_charge.days_since", "long_overdue"))
+"""What a charger leads to that holds too little voltage, and a bank that cannot be filled."""
 _WITHOUT_CURRENT = ("heat.high", "heat.spread", "limits.high_voltage", "limits.low_voltage", "limits.deep_draws")
 """Findings of topics that count amp-hours which need no current themselves."""
+_SMALL = 0.001
+"""What follows from one cause keeps its own order behind it."""
 _MAKES_NO_RISE = ("meter.bypass", "meter.shunt_scale", "meter.zero_offset")
 """Doubts of the current that leave a runaway where it is: a wrong scale or zero makes no rise, and with a bypass it is
 told only where the temperature vouches for it."""
@@ -57,7 +62,7 @@ def told_first(findings: Sequence[Finding], verdict_of: Callable[[Finding], Verd
         for root, cause in causes:
             warmed = _is_low_set_point(finding) and cause.subject in hot
             if weight >= root and (warmed or _follows(finding, cause, flat)):
-                weight = root - 0.5
+                weight = root - 0.5 + _SMALL * weight
         return -weight
 
     return sorted(findings, key=rank)
@@ -69,11 +74,18 @@ def _is_cause_of_a_block(finding: Finding) -> bool:
 
 def _is_cause(finding: Finding) -> bool:
     """Whether others may follow from it."""
-    return _is_cause_of_a_block(finding) or _is_low_set_point(finding) or _has_faded(finding)
+    return _is_cause_of_a_block(finding) or _is_low_set_point(finding) or _cannot_fill(finding)
 
 
-def _has_faded(finding: Finding) -> bool:
-    return (finding.name, finding.verdict) in _BANK_HAS_FADED
+def _cannot_fill(finding: Finding) -> bool:
+    return (finding.name, finding.verdict) in _CANNOT_FILL
+
+
+def _was_before(cause: Finding, finding: Finding) -> bool:
+    """Whether it was there before the weeks in which no charge was full. Days since a full charge are told each day,
+    and what is told of a full charge is told after it."""
+    weeks = finding.since if finding.name == "full_charge.undercharge" else None
+    return (cause.since or cause.at).at_ms <= (weeks or finding.at).at_ms
 
 
 def _is_low_set_point(finding: Finding) -> bool:
@@ -81,13 +93,14 @@ def _is_low_set_point(finding: Finding) -> bool:
 
 
 def _follows(finding: Finding, cause: Finding, flat: bool) -> bool:
-    """Whether a finding is what the fault of a block or a charger leads to. `flat`: a block runs flat, or lies far from
-    its peers."""
+    """Whether a finding is what the fault of a block, the bank or a charger leads to. `flat`: a block runs flat, or
+    lies far from its peers."""
     told = (finding.name, finding.verdict)
     if _is_low_set_point(cause):
-        return told in _OF_A_LOW_SET_POINT
-    if _has_faded(cause):
-        return told == _LOW_BLOCK
+        return told in _NEVER_FULL
+    if _cannot_fill(cause):
+        faded = (cause.name, cause.verdict) in _BANK_HAS_FADED
+        return (faded and told == _LOW_BLOCK) or (told in _NEVER_FULL and _was_before(cause, finding))
     if told in _OF_THE_BLOCK:
         return finding.subject == cause.subject
     return flat and cause.verdict in _LOSES_CHARGE and told in _OF_THE_BANK

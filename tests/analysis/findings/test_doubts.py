@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from loggerd.analysis.findings import ranked
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Instant
@@ -32,6 +34,19 @@ def test_the_first_block_to_give_out_comes_behind_the_sulfate_of_the_whole_bank(
     assert order(low, told("rest.sulfation", "sulfated")) == ["rest.sulfation", "blocks.cause"]
     assert order(low, told("capacity.acid_when_full", "fallen")) == ["capacity.acid_when_full", "blocks.cause"]
     assert order(SHORTED, told("rest.sulfation", "sulfated")) == ["blocks.cause", "rest.sulfation"]
+
+
+def test_what_keeps_a_bank_from_getting_full_comes_before_charges_that_are_not() -> None:
+    """If it was there before the weeks without a full charge; what comes after them may come of them."""
+    chronic = replace(told("full_charge.undercharge", "chronic"), since=Instant(1, 500_000))
+    overdue = told("full_charge.days_since", "long_overdue")
+    for name, verdict in (("capacity.acid_when_full", "fallen"), ("heat.dry_out", "suspected")):
+        before = replace(told(name, verdict), at=Instant(1, 400_000))
+        after = replace(before, at=Instant(1, 600_000))
+        assert order(chronic, overdue, before) == [name, "full_charge.undercharge", "full_charge.days_since"]
+        assert order(chronic, overdue, after)[0] == "full_charge.undercharge"
+        # What was there before is told later when its beginning was not seen at once.
+        assert order(chronic, replace(after, since=Instant(1, 400_000)))[0] == name
 
 
 def test_a_sum_that_is_off_comes_behind_the_voltage_that_makes_it_so() -> None:

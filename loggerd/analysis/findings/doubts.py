@@ -26,6 +26,9 @@ _NEVER_FULL = (("full_charge.undercharge", "chronic"), ("full_charge.days_since"
 """What a charger leads to that holds too little voltage, and a bank that cannot be filled."""
 _WITHOUT_CURRENT = ("heat.high", "heat.spread", "limits.high_voltage", "limits.low_voltage", "limits.deep_draws")
 """Findings of topics that count amp-hours which need no current themselves."""
+_RUNS_AWAY = ("watch", "act", "stop")
+_LOAD_BYPASSES = ("meter.bypass", "bypassed_load")
+"""More in than gas can take; but what a runaway puts in becomes heat, and is in no balance."""
 _SMALL = 0.001
 """What follows from one cause keeps its own order behind it."""
 _MAKES_NO_RISE = ("meter.bypass", "meter.shunt_scale", "meter.zero_offset")
@@ -74,11 +77,16 @@ def _is_cause_of_a_block(finding: Finding) -> bool:
 
 def _is_cause(finding: Finding) -> bool:
     """Whether others may follow from it."""
-    return _is_cause_of_a_block(finding) or _is_low_set_point(finding) or _cannot_fill(finding)
+    bank = _is_low_set_point(finding) or _cannot_fill(finding) or _runs_away(finding)
+    return bank or _is_cause_of_a_block(finding)
 
 
 def _cannot_fill(finding: Finding) -> bool:
     return (finding.name, finding.verdict) in _CANNOT_FILL
+
+
+def _runs_away(finding: Finding) -> bool:
+    return finding.name == "heat.runaway" and finding.verdict in _RUNS_AWAY
 
 
 def _was_before(cause: Finding, finding: Finding) -> bool:
@@ -98,6 +106,8 @@ def _follows(finding: Finding, cause: Finding, flat: bool) -> bool:
     told = (finding.name, finding.verdict)
     if _is_low_set_point(cause):
         return told in _NEVER_FULL
+    if _runs_away(cause):
+        return told == _LOAD_BYPASSES
     if _cannot_fill(cause):
         faded = (cause.name, cause.verdict) in _BANK_HAS_FADED
         return (faded and told == _LOW_BLOCK) or (told in _NEVER_FULL and _was_before(cause, finding))

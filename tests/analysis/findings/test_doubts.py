@@ -29,6 +29,13 @@ def test_a_runaway_concluded_from_a_noisy_current_comes_behind_the_noise() -> No
     assert order(RUNAWAY, told("meter.bypass", "bypassed_load")) == ["heat.runaway", "meter.bypass"]
 
 
+def test_a_load_that_seems_to_bypass_comes_behind_the_runaway_that_turns_amp_hours_into_heat() -> None:
+    watched, bypass = told("heat.runaway", "watch"), told("meter.bypass", "bypassed_load")
+    assert order(bypass, watched) == ["heat.runaway", "meter.bypass"]
+    assert order(told("meter.bypass", "bypassed_charger"), watched) == ["meter.bypass", "heat.runaway"]
+    assert order(bypass, told("heat.runaway", "calm"))[0] == "meter.bypass"
+
+
 def test_the_first_block_to_give_out_comes_behind_the_sulfate_of_the_whole_bank() -> None:
     low = told("blocks.cause", "low_capacity", "block 7")
     assert order(low, told("rest.sulfation", "sulfated")) == ["rest.sulfation", "blocks.cause"]

@@ -90,18 +90,22 @@ class Step:
     amps: float
     volts: Floats
     interval_seconds: float
-    volts_list: list[float] = field(init=False, repr=False, compare=False)
-    """The volts once more, and below volts per ampere: topics are far faster on a list."""
-    ohms: list[float] = field(init=False, repr=False, compare=False)
+    bank_volts: float = field(init=False, repr=False, compare=False)
+    """Change of the bank's voltage [V]; where it is not read, the sum of those of the blocks that are."""
+    bank_ohms: float = field(init=False, repr=False, compare=False)
+    """The bank's volts per ampere; where it is not read, the mean of the blocks that are, NaN without any."""
 
-    lists: InitVar[tuple[list[float], list[float]] | None] = None
+    bank: InitVar[tuple[float, float] | None] = None
     """Both, where the caller has them."""
 
-    def __post_init__(self, lists: tuple[list[float], list[float]] | None) -> None:
-        if lists is None:
-            amps, volts = self.amps, self.volts.tolist()
-            lists = volts, [one / amps for one in volts]
-        self.volts_list, self.ohms = lists
+    def __post_init__(self, bank: tuple[float, float] | None) -> None:
+        self.bank_volts, self.bank_ohms = _bank_of(self.volts.tolist(), self.amps) if bank is None else bank
+
+    @property
+    def ohms(self) -> list[float]:
+        """Volts per ampere by column (c,); made at each call, since few steps are asked for it."""
+        whole: list[float] = (self.volts / self.amps).tolist()
+        return whole
 
 
 @dataclass(slots=True)
@@ -261,6 +265,17 @@ def step_from_plain(plain: list[Any]) -> Step:
     for one, value in pairs:
         volts[one] = value
     return Step(at_ms, device, amps, volts, seconds)
+
+
+def _bank_of(volts: list[float], amps: float) -> tuple[float, float]:
+    """Volts and volts per ampere of the bank in one step, of volts by column (c,)."""
+    if not math.isnan(volts[1]):
+        return volts[1], volts[1] / amps
+    total, ohms, count = 0.0, 0.0, 0
+    for one in volts:
+        if not math.isnan(one):
+            total, ohms, count = total + one, ohms + one / amps, count + 1
+    return total, ohms / count if count else math.nan
 
 
 def celsius_of(means: Floats, layout: Layout) -> Floats:

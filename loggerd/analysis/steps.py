@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from loggerd.analysis.frames import FRAME_MS, MOST_STEPS, Step
+from loggerd.analysis.frames import FRAME_MS, MOST_STEPS, Floats, Step
 from loggerd.model.channels import MISSING
 from loggerd.model.scan import Integers
 
@@ -72,11 +72,12 @@ class StepWatch:
             whole[:, column] = np.where(missing, np.nan, (ends - begins) / 1000)
         jumps = (amps[after] - amps[found - 2]) / 1000
         seconds = (at[after] - at[found - 2]) / 1000
-        lists = zip(whole.tolist(), (whole / jumps[:, None]).tolist(), strict=True)
+        volts_of_bank, ohms_of_bank = _bank_changes(whole, jumps)
+        bank = zip(volts_of_bank.tolist(), ohms_of_bank.tolist(), strict=True)
         return [
             Step(when, self.device, jump, row, apart, both)
             for when, jump, row, apart, both in zip(
-                at[found].tolist(), jumps.tolist(), whole, seconds.tolist(), lists, strict=True
+                at[found].tolist(), jumps.tolist(), whole, seconds.tolist(), bank, strict=True
             )
         ]
 
@@ -93,6 +94,25 @@ class StepWatch:
 
     def load_plain(self, plain: dict[str, list[list[int]]]) -> None:
         self.columns, self.kept = tuple(plain["columns"]), plain["kept"]  # type: ignore[arg-type]
+
+
+def _bank_changes(volts: Floats, amps: Floats) -> tuple[Floats, Floats]:
+    """Volts and volts per ampere of the bank (s,) in steps: changes of voltage (s, c) and of current (s,).
+
+    To the last bit as for a step by itself: added column by column.
+    """
+    ohms = volts / amps[:, None]
+    known = ~np.isnan(volts)
+    total, share, count = np.zeros(len(volts)), np.zeros(len(volts)), np.zeros(len(volts), dtype=np.int64)
+    for column in np.flatnonzero(known.any(axis=0)).tolist():
+        if column != 1:
+            here = known[:, column]
+            total += np.where(here, volts[:, column], 0.0)
+            share += np.where(here, ohms[:, column], 0.0)
+            count += here
+    share = np.where(count > 0, share, np.nan) / np.maximum(count, 1)
+    read = known[:, 1]
+    return np.where(read, volts[:, 1], total), np.where(read, ohms[:, 1], share)
 
 
 def _taken(kept: Integers, new: Integers, where: Integers) -> Integers:

@@ -57,8 +57,8 @@ class DrawnByCount:
         while state.draws and frame.end_ms - state.draws[0][2] > WINDOW_MS:
             del state.draws[0]
         since = moment.since_full
-        if since is not None and self._is_fit(moment, since, without_load):
-            self._note(moment, since, capacity())
+        if since is not None and self._is_fit(moment, since):
+            self._note(moment, since, capacity(), without_load)
         return self._judge(moment)
 
     def _hear(self, events: Sequence[Event]) -> None:
@@ -68,18 +68,21 @@ class DrawnByCount:
         if state.doubts:
             state.draws = []
 
-    def _is_fit(self, moment: Moment, since: SinceFull, without_load: Callable[[Moment], float]) -> bool:
+    def _is_fit(self, moment: Moment, since: SinceFull) -> bool:
         limits = moment.limits
         if since.net_out_amp_hours < limits["deepest_draw_fraction"] * self._bank.rated_amp_hours / 2.0:
             return False
-        if since.gap_ms > _LONGEST_GAP_MS or self.state.doubts:
-            return False
-        flat, full = limits["rest_volts_flat"], limits["rest_volts_full"]
-        return without_load(moment) < flat + _AGREEING_CHARGE * (full - flat)
+        return since.gap_ms <= _LONGEST_GAP_MS and not self.state.doubts
 
-    def _note(self, moment: Moment, since: SinceFull, capacity: Capacity | None) -> None:
+    def _note(
+        self, moment: Moment, since: SinceFull, capacity: Capacity | None, without_load: Callable[[Moment], float]
+    ) -> None:
+        """Takes down a draw that is deep by its count, and by the voltage: that one is asked last, being dear."""
         share, half = self._share(since, capacity, moment.frame.end_ms)
         if share - half < moment.limits["deepest_draw_fraction"]:
+            return
+        flat, full = moment.limits["rest_volts_flat"], moment.limits["rest_volts_full"]
+        if not without_load(moment) < flat + _AGREEING_CHARGE * (full - flat):
             return
         draws, measured = self.state.draws, float(capacity is not None)
         end_ms = moment.frame.end_ms

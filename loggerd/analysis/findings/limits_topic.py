@@ -16,7 +16,7 @@ from loggerd.analysis.findings.limits_count import DrawnByCount
 from loggerd.analysis.findings.limits_deep import forget, note_empty, tell_deep
 from loggerd.analysis.findings.limits_left import FALL_FRAMES, Left, by_count, by_fall, lesser
 from loggerd.analysis.findings.limits_specs import HIGH, LOW, SPECS
-from loggerd.analysis.findings.resistance_steps import bank_ohms, robust_ohms
+from loggerd.analysis.findings.resistance_steps import robust_ohms
 from loggerd.analysis.frames import Frame
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure
@@ -97,13 +97,12 @@ class LimitsWatch:
 
     def _learn_ohms(self, frame: Frame) -> None:
         least, steps = _LEAST_STEP_FRACTION * self._bank.rated_amp_hours, self.state.steps
-        layout = frame.layout
         for step in frame.steps:
             if abs(step.amps) < least:
                 continue
-            ohms = bank_ohms(step.ohms, layout)
+            ohms = step.bank_ohms
             # Blocks stand in for a bank that is not read as a whole: each has its string's share of the current.
-            if math.isnan(step.ohms[1]):
+            if math.isnan(step.volts[1]):
                 ohms *= self._bank.blocks_per_string
             if ohms > 0.0:
                 steps.append([step.amps, ohms])
@@ -117,11 +116,9 @@ class LimitsWatch:
         steps = self.state.steps
         if len(steps) < _LEAST_STEPS:
             middle = math.sqrt(limits["cell_ohm_amp_hours_low"] * limits["cell_ohm_amp_hours_high"])
-            self._ohms = _Ohms(middle * self._cells / self._bank.rated_amp_hours, _UNKNOWN_HALF_WIDTH, False)
-        else:
-            found = robust_ohms(np.array([one[0] for one in steps]), np.array([one[1] for one in steps]))
-            half = min(found.half_width, _UNKNOWN_HALF_WIDTH)
-            self._ohms = _Ohms(found.ohms, half, True)
+            return _Ohms(middle * self._cells / self._bank.rated_amp_hours, _UNKNOWN_HALF_WIDTH, False)
+        found = robust_ohms(np.array([one[0] for one in steps]), np.array([one[1] for one in steps]))
+        self._ohms = _Ohms(found.ohms, min(found.half_width, _UNKNOWN_HALF_WIDTH), True)
         return self._ohms
 
     def _capacity(self) -> Capacity | None:

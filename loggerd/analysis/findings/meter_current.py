@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import isnan, sqrt
+from math import sqrt
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
@@ -53,7 +53,8 @@ class Sign:
 
     def _vote(self, votes: list[int], vote: int, at_ms: int) -> None:
         votes.append(vote)
-        del votes[:-_VOTES]
+        if len(votes) > _VOTES:
+            del votes[0]
         if vote > 0:
             self._wrong_since = None
             self._right_ms = at_ms if votes is self._votes else self._right_ms
@@ -61,14 +62,11 @@ class Sign:
             self._wrong_since = at_ms
 
     def _vote_on_steps(self, look: Look) -> None:
-        steps = look.frame.steps
-        if not steps or look.volts >= _CALM_VOLTS:
+        if look.volts >= _CALM_VOLTS:
             return
-        blocks, least = look.frame.layout.block_volts, _LEAST_VOLTS * self._cells
-        for step in steps:
-            volts = step.volts_list[1]
-            if isnan(volts):
-                volts = sum([one for one in step.volts_list[blocks] if not isnan(one)])
+        least = _LEAST_VOLTS * self._cells
+        for step in look.frame.steps:
+            volts = step.bank_volts
             if abs(volts) > least:
                 self._vote(self._votes, 1 if volts * step.amps > 0 else -1, step.at_ms)
 

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from loggerd.analysis.findings.estimators.median import median
-from loggerd.analysis.frames import DAY_MS, Floats, Frame, Layout, Step
+from loggerd.analysis.frames import DAY_MS, Floats, Frame, Step
 from loggerd.analysis.quantiles import student_95
 
 INTERVAL_BOUNDS = (1.4, 2.8, 6.3, 17.0, 42.0, 120.0)
@@ -151,10 +151,9 @@ def row_of(step: Step, frame: Frame, depth: float, strings: int, correction: Cor
 
     Ohms of a block hold for its string's share of the current, taken as equal.
     """
-    layout, ohms = frame.layout, step.ohms
-    whole = bank_ohms(ohms, layout)
-    if not whole > 0.0:
+    if not step.bank_ohms > 0.0:
         return None
+    layout, ohms = frame.layout, step.ohms
     pairs: list[list[float]] = []
     if not math.isnan(ohms[1]):
         pairs.append([0, _corrected(ohms[1], frame.celsius, correction)])
@@ -167,14 +166,6 @@ def row_of(step: Step, frame: Frame, depth: float, strings: int, correction: Cor
     celsius = None if math.isnan(frame.celsius) else frame.celsius
     day = frame.start_ms // DAY_MS
     return [interval_class(step.interval_seconds), step.interval_seconds, step.amps, depth, celsius, pairs, day]
-
-
-def bank_ohms(ohms: Sequence[float], layout: Layout) -> float:
-    """Of volts per ampere by column: the bank's; without, that of the blocks, whatever part of them is read."""
-    if not math.isnan(ohms[1]):
-        return ohms[1]
-    known = [one for one in ohms[layout.block_volts] if not math.isnan(one)]
-    return sum(known) / len(known) if known else math.nan
 
 
 def _corrected(ohms: float, celsius: float, correction: Correction) -> float:

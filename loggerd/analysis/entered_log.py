@@ -49,6 +49,8 @@ class EnteredLog:
 
         `before_ms` is on the axis of that session.
         """
+        if read == len(self._entered):
+            return ()
         stop = read
         while stop < len(self._entered) and self._entered[stop].place < (order, before_ms):
             stop += 1

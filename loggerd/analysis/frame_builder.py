@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -39,12 +39,15 @@ class FrameBuilder:
         found: list[Found],
         lead_device: str,
         interval_ms: Mapping[str, int],
-    ) -> list[Frame]:
-        """Frames that these readings close. `interval_ms`: usual time between readings, by device."""
+    ) -> Iterator[Frame]:
+        """Frames that these readings close. `interval_ms`: usual time between readings, by device.
+
+        Each is made when it is asked for: most are looked at once, and cost far less if they are not kept meanwhile.
+        """
         usual = interval_ms.get(lead_device, 1000)
         bins = {name: Bins.of(self._numbers(device.at_ms)) for name, device in devices.items() if len(device.at_ms)}
         if not bins:
-            return []
+            return iter(())
         rows = np.unique(np.concatenate([one.numbers for one in bins.values()]))
         table = _Table.over(rows, len(self.layout.names))
         self._add_lead(table, lead)
@@ -127,10 +130,10 @@ class FrameBuilder:
         found = {self.layout.index.get(name, -1): values for name, values in device.columns.items()}
         return {column: values for column, values in found.items() if column == 1 or first <= column < last}
 
-    def _close(self, table: _Table, session: int, interval_ms: int) -> list[Frame]:
+    def _close(self, table: _Table, session: int, interval_ms: int) -> Iterator[Frame]:
         """All frames but the last of the table are closed; the sums of the frame that was open come first."""
         heads = self._heads(table, session)
-        closed = self._frames(heads[:-1], table, interval_ms) if len(heads) > 1 else []
+        closed = self._frames(heads[:-1], table, interval_ms) if len(heads) > 1 else iter(())
         last, row = heads[-1], len(heads) - 1
         last.totals, last.lows = table.totals[row].copy(), table.lows[row].copy()
         last.highs, last.counts = table.highs[row].copy(), table.counts[row].copy()
@@ -162,13 +165,12 @@ class FrameBuilder:
             heads.append(head)
         return heads
 
-    def _frames(self, heads: list[OpenFrame], table: _Table, interval_ms: int) -> list[Frame]:
+    def _frames(self, heads: list[OpenFrame], table: _Table, interval_ms: int) -> Iterator[Frame]:
         rows = Rows(table.totals, table.lows, table.highs, table.counts)
         means, lows, highs, celsius = rows.shown(self.layout)
-        lists = list(zip(means.tolist(), lows.tolist(), highs.tolist(), table.counts.tolist(), strict=True))
         covered = np.minimum(table.counts[:, 0] * interval_ms, FRAME_MS).tolist()
-        return [
-            Frame(
+        for row, head in enumerate(heads):
+            yield Frame(
                 head.number,
                 head.session,
                 covered[row],
@@ -183,14 +185,11 @@ class FrameBuilder:
                 _in_order(head.steps),
                 head.marks,
                 head.clock_jump_ms,
-                lists[row],
             )
-            for row, head in enumerate(heads)
-        ]
 
-    def break_off(self, interval_ms: int) -> list[Frame]:
+    def break_off(self, interval_ms: int) -> Iterator[Frame]:
         """A pause of unknown length: the open frame ends with the last reading."""
-        closed: list[Frame] = []
+        closed: Iterator[Frame] = iter(())
         if self.open.number >= 0:
             table = _Table.over(np.array([self.open.number]), len(self.layout.names))
             table.put_in_front(self.open)

@@ -34,8 +34,6 @@ POWER_ON_CELSIUS = 85.0
 """What common digital probes say before they have measured (from memory)."""
 
 Floats = npt.NDArray[np.float64]
-Lists = tuple[list[float], list[float], list[float], list[int]]
-"""Means, lows, highs and counts of a frame by column."""
 
 
 @dataclass(frozen=True)
@@ -147,22 +145,21 @@ class Frame:
     """Mean current [A], charge positive; NaN without."""
     volts: float = field(init=False, repr=False, compare=False)
     """Mean bank voltage [V]; of a bank without such a channel, the sum of string 1; NaN without either."""
+    unread_ms: int = field(init=False, repr=False, compare=False)
+    """Time of it that readings of the current do not cover, and that of the frames missed before it."""
     amp_hours: float = field(init=False, repr=False, compare=False)
     """What went in (positive) or out (negative) in the time that is covered [Ah]; 0 without a current."""
 
-    lists: InitVar[Lists | None] = None
-    """The four lists, where the caller has them."""
-
-    def __post_init__(self, lists: Lists | None) -> None:
+    def __post_init__(self) -> None:
         number, layout, covered_ms = self.number, self.layout, self.covered_ms
         self.start_ms, self.end_ms = number * FRAME_MS, (number + 1) * FRAME_MS
-        if lists is None:
-            lists = self.means.tolist(), self.lows.tolist(), self.highs.tolist(), self.counts.tolist()
-        self.mean_list, self.low_list, self.high_list, self.count_list = lists
+        self.mean_list, self.low_list = self.means.tolist(), self.lows.tolist()
+        self.high_list, self.count_list = self.highs.tolist(), self.counts.tolist()
         amps, volts = self.mean_list[0], self.mean_list[1]
         if math.isnan(volts) and layout.blocks:
             volts = float(self.block_volts[: layout.blocks // layout.strings].sum())
         self.amps, self.volts = amps, volts
+        self.unread_ms = FRAME_MS - covered_ms + self.missed * FRAME_MS
         self.amp_hours = amps * covered_ms / 3_600_000 if covered_ms else 0.0
 
     @property

@@ -98,7 +98,7 @@ def frames(site: Site) -> list[Frame]:
     lead = LeadColumns(1, at[keep], fine["amps"][keep], fine["volts"][keep], None, False)
     builder = FrameBuilder(Layout.of(site.bank), round(30 * site.bank.rated_amp_hours))
     closed = builder.push(lead, {"meter": DeviceColumns(at, fine)}, [], "meter", {"meter": MINUTE_MS})
-    return closed + builder.break_off(MINUTE_MS)
+    return [*closed, *builder.break_off(MINUTE_MS)]
 
 
 def found(site: Site, wiring: Wiring | None = None) -> list[Finding]:

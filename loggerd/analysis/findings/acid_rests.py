@@ -47,7 +47,7 @@ class AcidRests:
         self.moved += amp_hours
         self.turned += abs(amp_hours)
         self.ms += FRAME_MS * (1 + frame.missed)
-        self.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
+        self.gap_ms += frame.unread_ms
         if amp_hours > 0 and frame.volts > limits["gassing_volts_per_cell"] * bank.cells_in_series:
             self.gassed, self.gassed_at_ms = True, frame.end_ms
 

@@ -75,7 +75,8 @@ class Blocks:
         told = self._hear_doubts(moment) if moment.events else []
         if moment.entries:
             told.extend(self._hear_swaps(moment))
-        told.extend(self._sharing.push(moment))
+        if shared := self._sharing.push(moment):
+            told.extend(shared)
         if not self._read:
             return told + self._teller.not_read(moment)
         frame = moment.frame

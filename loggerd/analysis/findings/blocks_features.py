@@ -181,7 +181,7 @@ class Gathering:
             self._rest, state.drawn = None, False
         if state.start_ms < 0:
             state.start_ms = state.deepest_ms = frame.start_ms
-        state.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
+        state.gap_ms += frame.unread_ms
         state.out -= frame.amp_hours
         if frame.amps > 0.01 * self.rated:
             state.charged_ms = frame.end_ms

@@ -36,6 +36,8 @@ _LEAST_AMPS = 0.01
 """Of the rated amp-hours, per hour: what is less tells nothing of plates."""
 _MEMORY_HOURS = 1.0
 """Time constant of the plates' slow polarisation, about an hour (common practice, no source)."""
+_MEMORY_KEPT = math.exp(-FRAME_MS / 3_600_000 / _MEMORY_HOURS)
+"""What is left of it a frame later, as a share."""
 _LATEST_FULL_MS = 2 * DAY_MS
 """Counted depth drifts with the current sensor's offset."""
 _REFERENCE_WEEKS, _REFERENCE_DAYS, _BIN_DAYS = 8, 10, 4
@@ -111,16 +113,15 @@ class CapacityAtDepth:
         if frame.after_unknown or math.isnan(amps):
             self._memory = 0.0
             return found
-        kept = math.exp(-FRAME_MS / 3_600_000 / _MEMORY_HOURS)
         # Through a gap the memory fades; what flowed meanwhile is not known.
-        self._memory = self._memory * kept ** (1 + frame.missed) - amps * (1.0 - kept)
+        self._memory = self._memory * _MEMORY_KEPT ** (1 + frame.missed) - amps * (1.0 - _MEMORY_KEPT)
         depth = self._depth(moment)
         if depth is not None and -amps >= _LEAST_AMPS and self._memory >= _LEAST_AMPS / 2:
             self._use(frame, depth, -amps)
         return found
 
     def _take(self, moment: Moment) -> list[Finding]:
-        swapped = any(entry.kind == "block_swapped" for entry in moment.entries)
+        swapped = bool(moment.entries) and any(entry.kind == "block_swapped" for entry in moment.entries)
         if swapped:
             self._reference, self._sag, self._ohms, self._week = Reference(), Sag(), [], Week.empty(_BINS)
         for event in moment.events:

@@ -101,7 +101,7 @@ class Run:
         self.block_ends = [None] * bank.blocks
 
     def _note_gaps(self, frame: Frame, drawn: float) -> None:
-        gap = FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
+        gap = frame.unread_ms
         self.gap_ms += gap
         if gap > FRAME_MS // 2:
             self.last_gap = drawn
@@ -115,7 +115,7 @@ class Run:
             self.current[1] + amps * amps * seconds,
             self.current[2] + seconds,
         ]
-        self.tail = [*self.tail, [amps, seconds, float(frame.lows[0])]][-_LAST_HOUR:]
+        self.tail = [*self.tail, [amps, seconds, frame.low_list[0]]][-_LAST_HOUR:]
         self.sums = [self.sums[0] + volts, self.sums[1] + amps, self.sums[2] + 1]
         reached = self.points[-1][0] if self.points else 0.0
         if drawn - reached >= bank.rated_amp_hours / 100 and len(self.points) < _POINTS:
@@ -125,7 +125,7 @@ class Run:
 
     def _note_blocks(self, frame: Frame, drawn: float, bank: Bank, end_volts: float) -> None:
         least = end_volts * bank.cells_per_block
-        for number, volts in enumerate(frame.block_volts.tolist()):
+        for number, volts in enumerate(frame.mean_list[frame.layout.block_volts]):
             if volts <= least and self.block_ends[number] is None:
                 self.block_ends[number] = drawn
 

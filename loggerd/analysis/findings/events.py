@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class SinceFull:
-    """What has happened since the bank was last full. `proven`: that it was full is proven, else only likely;
+    """What has happened since the bank was last full; nobody changes one. `proven`: that it was full is proven, else only likely;
     `block_behind`: the charge is proven to have been a full one, but one block stood far below the others then.
 
     `out_amp_hours`, `in_amp_hours`: magnitudes of what went out and in since; `gap_ms`: time without readings in it;

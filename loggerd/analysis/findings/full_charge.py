@@ -92,7 +92,7 @@ class FullCharge:
             charge = self._charge = Charge(frame.start_ms, frame.session, frame.start_ms)
             self._at_top = self._totals.mark()
         around = Surroundings(self._rated, limits, self._set_points.learned, self._factor(), self._missing(moment))
-        charge.add(reading, frame.amp_hours, FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS, around)
+        charge.add(reading, frame.amp_hours, frame.unread_ms, around)
         charge.idle_frames = 0 if on_charge else charge.idle_frames + 1
         if charge.top_ms == reading.end_ms:
             self._at_top = self._totals.mark()

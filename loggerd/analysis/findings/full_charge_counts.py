@@ -10,9 +10,9 @@ from loggerd.analysis.findings.events import SinceFull
 from loggerd.analysis.frames import FRAME_MS, Frame
 
 
-@dataclass(frozen=True)
+@dataclass
 class Mark:
-    """Totals as they stood at an instant [Ah, ms]. `proven`: that the bank was full then, where it marks that.
+    """Totals as they stood at an instant [Ah, ms]; nobody changes one. `proven`: that the bank was full then, where it marks that.
     `block_behind`: see SinceFull.
     """
 
@@ -57,7 +57,7 @@ class Totals:
             self.out -= moved
         elif moved > 0:
             self.put_in += moved
-        self.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
+        self.gap_ms += frame.unread_ms
         self.at_ms = frame.end_ms
 
     def mark(self, proven: bool = True, block_behind: bool = False) -> Mark:

@@ -37,17 +37,17 @@ class Heat:
             self._believed.hear(moment.events)
         celsius, doubted = self._believed.look(moment.frame), self._believed.doubted
         warmth = Warmth.of(celsius, doubted)
-        return [
-            *self._runaway.push(moment, warmth),
-            *self._high.push(moment, warmth),
-            *self._spread.push(moment, celsius, doubted),
-            *self._freezing.push(moment, warmth),
-            *self._water.push(moment),
-            *self._ventilation.push(moment),
-            *self._equalize.push(moment, warmth),
-            *self._dry_out.push(moment, self._water.overdue),
-            *self._ageing.push(moment, warmth),
-        ]
+        found = self._runaway.push(moment, warmth)
+        found += self._high.push(moment, warmth)
+        found += self._spread.push(moment, celsius, doubted)
+        found += self._freezing.push(moment, warmth)
+        found += self._water.push(moment)
+        found += self._ventilation.push(moment)
+        if moment.events:
+            found += self._equalize.push(moment, warmth)
+        found += self._dry_out.push(moment, self._water.overdue)
+        found += self._ageing.push(moment, warmth)
+        return found
 
     def to_plain(self) -> dict[str, Any]:
         return {

@@ -67,7 +67,7 @@ class Water:
         moved = frame.amp_hours
         state.net += moved
         state.moved += abs(moved)
-        state.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
+        state.gap_ms += frame.unread_ms
         events = moment.events
         if not events or not any(isinstance(event, BecameFull) and event.proven for event in events):
             return told

@@ -87,18 +87,19 @@ class Bypass:
         if look.frame.after_unknown or look.frame.missed > FRAMES_PER_HOUR:
             state.debt, state.paid, state.held, state.judged = 0.0, 0.0, 0, False
             self._ledger.spoil()
+        moved = look.frame.amp_hours / self._rated
         state.frames += 1
-        state.moved += abs(look.frame.amp_hours) / self._rated
+        state.moved += abs(moved)
         self._forget(look)
         self._load(look)
         self._fall(look, moment)
-        self._charger(look)
-        self._count(look)
+        self._charger(look, moved)
+        self._count(look, moved)
         found = self._teller.tell(look, moment, told) if (told := self._verdict(look, moment, facts)) else []
         facts.bypass = self._teller.verdict()
         return found
 
-    def _count(self, look: Look) -> None:
+    def _count(self, look: Look, moved: float) -> None:
         """The ledger; nothing is counted of a current that is out of range, or the same to the last digit."""
         state = self._state
         before, state.rate = state.rate, look.rate
@@ -106,7 +107,7 @@ class Bypass:
         marks = look.frame.marks
         if state.same >= FRAMES_PER_HOUR or (marks and ("amps", Mark.OUT_OF_RANGE) in marks):
             self._ledger.spoil()
-        self._ledger.push(look, look.frame.amp_hours / self._rated)
+        self._ledger.push(look, moved)
 
     def _forget(self, look: Look) -> None:
         state, first = self._state, look.frame.number - FRAMES_PER_DAY
@@ -120,28 +121,31 @@ class Bypass:
         state = self._state
         recent = state.recent
         if recent:
-            rate, volts = look.rate - recent[-1][1], look.volts - recent[-1][0]
-            if abs(rate) > 0.01 and max(look.volts, recent[-1][0]) < _TOP_VOLTS:
+            volts_before, rate_before, _ = recent[-1]
+            rate, volts = look.rate - rate_before, look.volts - volts_before
+            if abs(rate) > 0.01 and look.volts < _TOP_VOLTS and volts_before < _TOP_VOLTS:
                 state.ratios.append(abs(volts / rate))
                 del state.ratios[:-_RATIOS]
         recent.append([look.volts, look.rate, look.spread])
-        del recent[: -(_BACK + 2)]
         if len(recent) < _BACK + 2:
             return
+        if len(recent) > _BACK + 2:
+            del recent[0]
         before, here, after = recent[-3][0], recent[-2][0], recent[-1][0]
         signed = here - 0.5 * (before + after)
         bend = abs(signed)
         if bend <= _JUMP_VOLTS or min(before, here, after) < _BOTTOM_VOLTS:
             return
         late = recent[1:]
-        if late[0][1] != 0.0 and all(one[1] == late[0][1] for one in late):
+        rates = [one[1] for one in late]
+        if rates[0] != 0.0 and rates.count(rates[0]) == len(rates):
             return  # to the last digit: the current has stopped being measured
-        if max(one[0] for one in late) >= _TOP_VOLTS or max(one[1] for one in late) >= _CHARGING:
+        if max(rates) >= _CHARGING or max([one[0] for one in late]) >= _TOP_VOLTS:
             return
-        change = max(abs(two[1] - one[1]) for one, two in zip(recent, late, strict=False))
+        change = max([abs(two[1] - one[1]) for one, two in zip(recent, late, strict=False)])
         ratios = sorted(state.ratios)
         usual = 1.3 * ratios[len(ratios) // 2] if len(ratios) >= 5 else 0.0
-        explained = max(_LEAST_EXPLAINED, usual) * max(change, *(one[2] for one in late))
+        explained = max(_LEAST_EXPLAINED, usual) * max(change, *[one[2] for one in late])
         if bend > _JUMP_VOLTS + explained:
             state.events.append(look.frame.number)
             current = recent[-2][1] - 0.5 * (recent[-3][1] + recent[-1][1])
@@ -162,13 +166,13 @@ class Bypass:
         elif state.still > FRAMES_PER_HOUR and state.still_volts - look.volts > 0.02:
             state.fallen = look.frame.number
 
-    def _charger(self, look: Look) -> None:
+    def _charger(self, look: Look, moved: float) -> None:
         state = self._state
         drawn = look.volts >= 2.3 and look.highs[0] < 0 and look.spread > 0
         if drawn and look.rate - (self._ledger.shift() or 0.0) < -0.008:
             state.against.append(look.frame.number)
-        moved = look.frame.amp_hours / self._rated
-        state.paid += max(0.0, moved)
+        if moved > 0.0:
+            state.paid += moved
         if look.volts >= _HELD_VOLTS:
             state.held += 1
             if state.held < _HELD_FRAMES:
@@ -181,7 +185,8 @@ class Bypass:
             return
         if look.volts < _GONE_VOLTS:
             state.held = 0
-        state.debt += max(0.0, -moved)
+        if moved < 0.0:
+            state.debt -= moved
 
     def _verdict(self, look: Look, moment: Moment, facts: Facts) -> Told | None:
         state = self._state

@@ -55,8 +55,10 @@ class Channels:
         self._state = _State({name: Channel() for name in self._names})
         self._open = set(self._names)
         self._columns = [self._column(name) for name in self._names]
-        self._voltages = [one for one in self._columns if one.cells and one.name in self._accuracy]
-        self._finest = min((self._accuracy[one.name].resolution / one.cells for one in self._voltages), default=None)
+        self._asked = [(one, one.column, one.name, one.thermal, one.wide) for one in self._columns]
+        """The columns with what each frame is asked of them."""
+        self._voltages = [(one.column, one.cells, one.name) for one in self._columns if one.cells]
+        self._finest = min((self._accuracy[name].resolution / cells for _, cells, name in self._voltages), default=None)
         self._widths: list[tuple[float, str]] | None = None
         self._before: list[float] = []
         """Means of the frame before."""
@@ -121,15 +123,14 @@ class Channels:
         if look.frame.marks:
             watched = watched.union(name for name, _ in look.frame.marks)
         found = []
-        for one in self._columns:
-            column = one.column
+        for one, column, name, thermal, wide in self._asked:
             width, count = highs[column] - lows[column], counts[column]
             # In the order of what is quickest to ask; nearly always nothing holds.
             if (
                 not count
-                or one.name in watched
-                or (width == 0.0 and not one.thermal)
-                or (width > one.wide and count >= 3 and self._moves_alone(look, one, width))
+                or name in watched
+                or (width == 0.0 and not thermal)
+                or (width > wide and count >= 3 and self._moves_alone(look, one, width))
             ):
                 found.append(one)
         return found
@@ -155,7 +156,7 @@ class Channels:
         """Width of the readings of each voltage in this frame [V per cell], rising; made when first asked for."""
         if self._widths is None:
             lows, highs = look.lows, look.highs
-            pairs = [((highs[one.column] - lows[one.column]) / one.cells, one.name) for one in self._voltages]
+            pairs = [((highs[column] - lows[column]) / cells, name) for column, cells, name in self._voltages]
             self._widths = sorted([pair for pair in pairs if not isnan(pair[0])])
         return self._widths
 
@@ -242,7 +243,10 @@ class Channels:
     def _current_alone(self, look: Look, one: Column, width: float) -> bool | None:
         if width <= one.fine:
             return False
-        if look.volts >= 2.2 or look.spread >= 10 or (one.name, Mark.OUT_OF_RANGE) in look.frame.marks:
+        if look.volts >= 2.2 or look.spread >= 10:
+            return None
+        marks = look.frame.marks
+        if marks and (one.name, Mark.OUT_OF_RANGE) in marks:
             return None
         if width < _OWN_SIZE * abs(look.means[one.column]):
             return None

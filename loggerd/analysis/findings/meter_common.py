@@ -97,7 +97,10 @@ class Looker:
         self._last, self._source = plain
 
 
-@dataclass
+_NO_DAYS = DayOhms()
+
+
+@dataclass(slots=True)
 class Facts:
     """What earlier checks of this frame found and later ones ask for."""
 
@@ -108,8 +111,8 @@ class Facts:
     """Ohms of a cell times the rated amp-hours, from changes between frames; None where they do not go together."""
     changes: float = 0.0
     """How many changes of the voltage that rests on."""
-    days: DayOhms = field(default_factory=DayOhms)
-    """The same, day by day."""
+    days: DayOhms = field(default_factory=lambda: _NO_DAYS)
+    """The same, day by day. Looked at only: without any, all have the same empty one."""
     bypass: str = ""
     scale: str = ""
     bad: frozenset[str] = frozenset()

@@ -86,8 +86,10 @@ class Ledger:
 
     def push(self, look: Look, moved: float) -> None:
         """Take a frame, and the share of the rated amp-hours moved in it."""
-        self.out += max(0.0, -moved)
-        self.inward += max(0.0, moved)
+        if moved > 0.0:
+            self.inward += moved
+        else:
+            self.out -= moved
         self.hours += 1 / _HOURS_MS
         self.void = self.void or look.frame.celsius > _HOT_CELSIUS
         self._holes(look)
@@ -110,8 +112,9 @@ class Ledger:
 
     def _holes(self, look: Look) -> None:
         before, self.rate = self.rate, look.rate
-        self.lost[0] += look.frame.missed
-        self.lost[1] += look.frame.missed / _HOURS_MS * max(abs(before), abs(look.rate))
+        if missed := look.frame.missed:
+            self.lost[0] += missed
+            self.lost[1] += missed / _HOURS_MS * max(abs(before), abs(look.rate))
 
     def _torn(self) -> bool:
         """Whether too much of the cycle lies in holes."""
@@ -119,9 +122,10 @@ class Ledger:
         return frames > _LOST_FRAMES * self.hours * _HOURS_MS or share > _LOST_SHARE * max(self.out, self.inward)
 
     def _rest(self, look: Look) -> None:
-        place = int(-look.rate / _DRAIN_WIDTH)
-        if look.volts < _NO_CHARGE_VOLTS and look.highs[0] < 0 and place < _DRAINS:
-            self.drains[place] += 1
+        if look.volts < _NO_CHARGE_VOLTS and look.highs[0] < 0:
+            place = int(-look.rate / _DRAIN_WIDTH)
+            if place < _DRAINS:
+                self.drains[place] += 1
         if look.volts >= _REST_VOLTS or abs(look.rate) > _MOST_REST:
             self.rest = []
             return

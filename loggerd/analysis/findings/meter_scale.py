@@ -114,7 +114,8 @@ class Scale:
         state.frames += 1
         if look.judged:
             state.lately.append([look.frame.number, look.means[0]])
-            del state.lately[:-_KEPT_FRAMES]
+            if len(state.lately) > _KEPT_FRAMES:
+                del state.lately[0]
         told = self._by_reference(look, moment) if moment.entries else None
         told = told or self._beyond(look)
         if look.frame.after_unknown or look.frame.missed > FRAMES_PER_HOUR:
@@ -191,8 +192,8 @@ class Scale:
 
     def _beyond(self, look: Look) -> Told | None:
         """Readings of the current that no battery of this size can carry."""
-        state = self._state
-        if look.frame.marks.get(("amps", Mark.OUT_OF_RANGE)):
+        state, marks = self._state, look.frame.marks
+        if marks and marks.get(("amps", Mark.OUT_OF_RANGE)):
             state.beyond.append(look.frame.number)
             while state.beyond[0] <= look.frame.number - FRAMES_PER_DAY:
                 state.beyond.pop(0)

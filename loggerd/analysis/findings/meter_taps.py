@@ -136,10 +136,9 @@ class Taps:
         weight = state.weights.get(here, 0.0)
         means = state.departures.setdefault(here, [0.0] * len(blocks))
         share = max(1 - _FADE, 1 / (weight + 1))
-        for place, volts in enumerate(blocks):
-            means[place] += share * (volts - median - means[place])
+        means[:] = [mean + share * (volts - median - mean) for mean, volts in zip(means, blocks, strict=True)]
         state.weights[here] = min(weight + 1, 1 / (1 - _FADE))
-        if all(kind == "normal" for kind in state.kinds):
+        if state.kinds.count("normal") == len(state.kinds):
             self._prints.learn(blocks, here)
         elif "zero" in state.kinds:
             self._prints.follow(blocks, here)
@@ -183,7 +182,7 @@ class Taps:
 
     def _by_kind(self, look: Look) -> Told | None:
         state = self._state
-        if not any(kind in _WORDS for kind in state.kinds):
+        if _WORDS.keys().isdisjoint(state.kinds):
             return None
         wrong = {
             place + 1: state.kinds[place]
@@ -266,8 +265,10 @@ class Taps:
 
     def _mirrored(self, look: Look, moment: Moment) -> Told | None:
         state = self._state
+        if look.frame.number % FRAMES_PER_HOUR or self._bank.blocks < 4:
+            return None
         ready = [one for one in _STATES if state.weights.get(one, 0.0) >= _LEAST_FRAMES]
-        if len(ready) < 2 or self._bank.blocks < 4 or look.frame.number % FRAMES_PER_HOUR:
+        if len(ready) < 2:
             return None
         least = moment.limits["tap_mirror_volts"] * self._bank.cells_per_block
         for block in range(1, self._bank.blocks):

@@ -85,6 +85,8 @@ class Zero:
     def __init__(self, ground: Ground) -> None:
         self._rated = ground.bank.rated_amp_hours
         self._accuracy = ground.accuracy.get("amps", Accuracy())
+        self._spread = _STEADY + 8 * (self._accuracy.noise or 0.0) / self._rated
+        """Width of the readings of a steady current, as a share of the rated amp-hours."""
         self._teller = Teller("meter.zero_offset", {})
         self._state = _State()
         self._balance = Balance()
@@ -103,7 +105,7 @@ class Zero:
     def _level(self, look: Look, moment: Moment) -> None:
         """Takes down what the meter shows where no charger can be at work."""
         below = look.judged and look.volts <= moment.limits["rest_volts_full"]
-        if below and abs(look.rate) <= _MOST_RATE and look.spread <= self._spread():
+        if below and abs(look.rate) <= _MOST_RATE and look.spread <= self._spread:
             self._balance.rested(look.frame.number // FRAMES_PER_DAY, look.rate)
 
     def _follow(self, look: Look) -> _Run | None:
@@ -115,17 +117,14 @@ class Zero:
         rest = calm and look.judged and look.volts < _REST_VOLTS and abs(look.rate) <= _MOST_RATE
         if run is not None and rest and look.follows:
             mean = run.total / run.frames / self._rated
-            if abs(look.rate - mean) <= _STEADY and look.spread <= self._spread() and run.frames < 288:
+            if abs(look.rate - mean) <= _STEADY and look.spread <= self._spread and run.frames < 288:
                 self._add(run, look)
                 return None
         self._state.run = None
-        if rest and look.spread <= self._spread():
+        if rest and look.spread <= self._spread:
             self._state.run = _Run(look.frame.start_ms, look.volts)
             self._add(self._state.run, look)
         return run if run is not None and run.frames >= _LEAST_FRAMES else None
-
-    def _spread(self) -> float:
-        return _STEADY + 8 * (self._accuracy.noise or 0.0) / self._rated
 
     def _add(self, run: _Run, look: Look) -> None:
         amps = look.means[0]

@@ -51,8 +51,10 @@ class Stratification:
         if self._mixed_at_ms is None or frame.after_unknown:
             self._mixed(frame.end_ms)
         moved = frame.amp_hours
-        self._charged += max(moved, 0.0)
-        self._drawn += max(-moved, 0.0)
+        if moved > 0.0:
+            self._charged += moved
+        else:
+            self._drawn -= moved
         if self._drawn > _NEW_CHARGE * self._rated:
             self._gassed_ms = 0
         # Where gas begins only just below what the charger holds, its tolerance must not decide.

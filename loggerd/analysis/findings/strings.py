@@ -89,7 +89,7 @@ class StringSharing:
             self._leg = _Leg(parts=[0.0] * self._strings)
         if frame.after_unknown:
             self._leg = _Leg(parts=[0.0] * self._strings)
-        amps = frame.string_amps.tolist()
+        amps = frame.mean_list[frame.layout.string_amps]
         told += self._interrupted.push(frame)
         if any(isnan(one) for one in amps):
             return told

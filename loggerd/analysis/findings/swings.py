@@ -42,7 +42,7 @@ class _Leg:
             self.out -= moved
         else:
             self.back += moved
-        self.gap_ms += FRAME_MS - frame.covered_ms + frame.missed * FRAME_MS
+        self.gap_ms += frame.unread_ms
         if not isnan(frame.celsius):
             self.warmth += frame.celsius * frame.covered_ms
             self.warm_ms += frame.covered_ms

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -118,9 +119,11 @@ class FrameBuilder:
 
     def _put_steps(self, table: _Table, steps: list[Step]) -> None:
         """Steps of one device in order of time to the rows of their frames."""
-        number, here = -1, list[Step]()
+        number, here, first = -1, list[Step](), self.open.number
         for step in steps:
-            its_frame = max(step.at_ms // FRAME_MS, self.open.number)
+            its_frame = step.at_ms // FRAME_MS
+            if its_frame < first:
+                its_frame = first
             if its_frame != number:
                 number, here = its_frame, table.steps.setdefault(table.row(its_frame), [])
             here.append(step)
@@ -221,7 +224,10 @@ class FrameBuilder:
 def _in_order(steps: list[Step]) -> tuple[Step, ...]:
     if len(steps) < 2:
         return tuple(steps)
-    return tuple(sorted(steps, key=lambda step: (step.at_ms, step.device)))
+    return tuple(sorted(steps, key=_PLACE))
+
+
+_PLACE = attrgetter("at_ms", "device")
 
 
 @dataclass

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from loggerd.analysis.findings.limits_count import DrawnByCount
 from loggerd.analysis.findings.limits_deep import forget, note_empty, tell_deep
 from loggerd.analysis.findings.limits_left import FALL_FRAMES, Left, by_count, by_fall, lesser
 from loggerd.analysis.findings.limits_specs import HIGH, LOW, SPECS
-from loggerd.analysis.findings.resistance_steps import robust_ohms
+from loggerd.analysis.findings.resistance_steps import Estimate, robust_ohms, without_outliers
 from loggerd.analysis.frames import Frame
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure
@@ -36,13 +37,12 @@ _HELD_FRAMES = 2
 
 @dataclass
 class _State:
-    """`steps`: pairs of A and Ω. `fall`: latest voltages per cell in one discharge. `capacity`: its parts.
+    """`steps`: pairs of A and Ω. `capacity`: its parts.
 
     `draws`: those to empty, each with its start, its end [ms], its lowest voltage per cell and the half width of that.
     """
 
     steps: list[list[float]] = field(default_factory=list)
-    fall: list[float] = field(default_factory=list)
     low: str = ""
     high: str = ""
     low_frames: int = 0
@@ -52,13 +52,43 @@ class _State:
     draws: list[list[float]] = field(default_factory=list)
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Ohms:
-    """The bank's resistance; `half_width` 95 % as a fraction."""
+    """The bank's resistance by load steps, pairs of A and Ω; where these are too few, the `usual` one.
 
-    ohms: float
-    half_width: float
-    known: bool
+    Worked out when it is first asked for: nearly every frame under load brings steps, and hardly one asks.
+    """
+
+    steps: list[list[float]]
+    usual: float = math.nan
+
+    @property
+    def known(self) -> bool:
+        return len(self.steps) >= _LEAST_STEPS
+
+    @cached_property
+    def _found(self) -> Estimate:
+        if not self.known:
+            return Estimate(self.usual, _UNKNOWN_HALF_WIDTH, len(self.steps))
+        return robust_ohms(np.array([one[0] for one in self.steps]), np.array([one[1] for one in self.steps]))
+
+    @property
+    def ohms(self) -> float:
+        return self._found.ohms
+
+    @property
+    def half_width(self) -> float:
+        """95 %, as a fraction."""
+        return min(self._found.half_width, _UNKNOWN_HALF_WIDTH)
+
+    @cached_property
+    def bounds(self) -> tuple[float, float]:
+        """It lies between these, being a mean of those steps that are no outliers; with room for the rounding."""
+        if not self.known:
+            return self.usual, self.usual
+        ohms = np.array([one[1] for one in self.steps])
+        kept = ohms[without_outliers(ohms)].tolist()
+        return (1 - 1e-9) * min(kept), (1 + 1e-9) * max(kept)
 
 
 class LimitsWatch:
@@ -70,6 +100,8 @@ class LimitsWatch:
         self._offset = (accuracy.offset or 0.0) if accuracy else 0.0
         self._gain = accuracy.gain if accuracy else None
         self._ohms: _Ohms | None = None
+        self._fall: list[tuple[float, float, _Ohms | None]] = []
+        """Latest voltages per cell in one discharge, current, and the resistance that puts the sag back, if any."""
         self._drawn = DrawnByCount(ground)
         self.state = _State()
 
@@ -77,7 +109,7 @@ class LimitsWatch:
         frame, state = moment.frame, self.state
         self._learn(moment)
         if frame.after_unknown or frame.missed:
-            state.low_frames, state.high_frames, state.fall = 0, 0, []
+            state.low_frames, state.high_frames, self._fall = 0, 0, []
         told = [tell_deep(frame, state.draws)] if forget(state.draws, frame.end_ms) else []
         told += self._drawn.push(moment, self._capacity, self._without_load)
         volts, amps = frame.volts / self._cells, frame.amps
@@ -116,9 +148,8 @@ class LimitsWatch:
         steps = self.state.steps
         if len(steps) < _LEAST_STEPS:
             middle = math.sqrt(limits["cell_ohm_amp_hours_low"] * limits["cell_ohm_amp_hours_high"])
-            return _Ohms(middle * self._cells / self._bank.rated_amp_hours, _UNKNOWN_HALF_WIDTH, False)
-        found = robust_ohms(np.array([one[0] for one in steps]), np.array([one[1] for one in steps]))
-        self._ohms = _Ohms(found.ohms, min(found.half_width, _UNKNOWN_HALF_WIDTH), True)
+            return _Ohms([], middle * self._cells / self._bank.rated_amp_hours)
+        self._ohms = _Ohms(list(steps))
         return self._ohms
 
     def _capacity(self) -> Capacity | None:
@@ -136,16 +167,21 @@ class LimitsWatch:
         state, limits, frame = self.state, moment.limits, moment.frame
         near = limits["low_volts_per_cell"] + limits["low_volts_margin"]
         if amps >= 0.0:
-            state.fall = []
+            self._fall = []
         if volts > near and state.low in ("", "normal"):
             state.low_frames = 0
             if amps < 0.0:
-                state.fall = [*state.fall[1 - FALL_FRAMES :], volts]
+                self._fall = [*self._fall[1 - FALL_FRAMES :], (volts, amps, None)]
             return []
         ohms = self._resistance(limits)
-        without_load = volts - amps * ohms.ohms / self._cells
         if amps < 0.0:
-            state.fall = [*state.fall[1 - FALL_FRAMES :], without_load]
+            self._fall = [*self._fall[1 - FALL_FRAMES :], (volts, amps, ohms)]
+        # Nearly always the bounds of the resistance tell already that nothing changes.
+        seen, other = (self._seen_low(volts - amps * one / self._cells, near, limits) for one in ohms.bounds)
+        if state.low != "empty" and seen == other and seen in (None, state.low or "normal"):
+            state.low_frames = 0
+            return []
+        without_load = volts - amps * ohms.ohms / self._cells
         seen = self._seen_low(without_load, near, limits)
         if state.low == "empty" and seen == "empty":
             note_empty(state.draws, frame.start_ms, frame.end_ms, without_load)
@@ -206,7 +242,11 @@ class LimitsWatch:
         if drawn <= moment.limits["rest_leak_fraction"] * self._bank.rated_amp_hours:
             return None
         counted = by_count(drawn, moment.since_full, self._capacity(), self._bank.rated_amp_hours)
-        return lesser(counted, by_fall(self.state.fall, moment.limits["end_volts_per_cell"]))
+        return lesser(counted, by_fall(self._fallen(), moment.limits["end_volts_per_cell"]))
+
+    def _fallen(self) -> list[float]:
+        """Latest voltages per cell in one discharge; with the sag put back, where they were near the limit."""
+        return [volts if ohms is None else volts - amps * ohms.ohms / self._cells for volts, amps, ohms in self._fall]
 
     # -- too high --
 
@@ -242,10 +282,14 @@ class LimitsWatch:
         return gain * volts + self._offset / self._cells
 
     def to_plain(self) -> dict[str, Any]:
-        return {"volts": asdict(self.state), "drawn": self._drawn.to_plain()}
+        volts = asdict(self.state)
+        volts = {"steps": volts.pop("steps"), "fall": self._fallen(), **volts}
+        return {"volts": volts, "drawn": self._drawn.to_plain()}
 
     def load_plain(self, plain: dict[str, Any]) -> None:
-        self.state, self._ohms = _State(**plain["volts"]), None
+        volts = dict(plain["volts"])
+        self._fall = [(one, 0.0, None) for one in volts.pop("fall")]
+        self.state, self._ohms = _State(**volts), None
         self._drawn.load_plain(plain["drawn"])
 
 

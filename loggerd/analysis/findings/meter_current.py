@@ -119,7 +119,7 @@ class Sign:
         whole = high + low
         right = whole.count(1)
         if right >= 0.9 * len(whole) and self._teller.verdict() == "right":
-            return None
+            return None  # said already
         words = (
             f"in {right} of {len(whole)} frames of five minutes the current had the sign that the voltage asks for"
             " (charge at a high voltage, discharge at a low one)"

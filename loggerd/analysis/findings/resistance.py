@@ -94,9 +94,9 @@ class ResistanceTopic:
         for step in frame.steps:
             if not before and step.at_ms - 2000 * step.interval_seconds < frame.start_ms:
                 continue
-            row = row_of(step, frame, depth, self._bank.strings, correction)
-            if row is not None:
-                self._steps.add(step.device, row)
+            # Of a step that a load made, volts fall as the current is drawn.
+            if step.bank_ohms > 0.0 and self._steps.takes(step.device):
+                self._steps.add(step.device, row_of(step, frame, depth, self._bank.strings, correction))
 
     # -- the end of a day --------------------------------------------------------------------------------------
 

@@ -113,17 +113,19 @@ class DaySteps:
     rows: dict[str, list[list[Any]]] = field(default_factory=dict)
     strides: dict[str, list[int]] = field(default_factory=dict)
 
-    def add(self, device: str, row: list[Any]) -> None:
-        """Take every so manieth row of a device; twice as sparsely when there are too many."""
+    def takes(self, device: str) -> bool:
+        """Whether the next step of a device is one to be added: every so manieth is."""
         stride = self.strides.setdefault(device, [1, 0])
         stride[1] += 1
-        if stride[1] % stride[0]:
-            return
+        return not stride[1] % stride[0]
+
+    def add(self, device: str, row: list[Any]) -> None:
+        """Add the row of a step that was to be taken; they are taken twice as sparsely when there are too many."""
         kept = self.rows.setdefault(device, [])
         kept.append(row)
         if len(kept) > _MOST_ROWS:
             self.rows[device] = kept[1::2]
-            stride[0] *= 2
+            self.strides[device][0] *= 2
 
     def main_class(self, device: str) -> int:
         """The interval class that most rows of a device have."""
@@ -146,13 +148,11 @@ class Correction:
     per_kelvin: float
 
 
-def row_of(step: Step, frame: Frame, depth: float, strings: int, correction: Correction) -> list[Any] | None:
-    """The row of a step, or None if it is not one that a load made: volts must fall as the current is drawn.
+def row_of(step: Step, frame: Frame, depth: float, strings: int, correction: Correction) -> list[Any]:
+    """The row of a step.
 
     Ohms of a block hold for its string's share of the current, taken as equal.
     """
-    if not step.bank_ohms > 0.0:
-        return None
     layout, ohms = frame.layout, step.ohms
     pairs: list[list[float]] = []
     if not math.isnan(ohms[1]):

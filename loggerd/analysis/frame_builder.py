@@ -18,7 +18,7 @@ from loggerd.analysis.steps import StepWatch
 from loggerd.model.marks import Mark
 from loggerd.model.scan import Integers
 
-_NOTHING: Integers = np.empty(0, dtype=np.int64)
+_NO_SUMS: tuple[Integers, Integers, Integers, Integers] = (np.empty(0, dtype=np.int64),) * 4
 
 
 @dataclass
@@ -46,7 +46,8 @@ class FrameBuilder:
         Each is made when it is asked for: most are looked at once, and cost far less if they are not kept meanwhile.
         """
         usual = interval_ms.get(lead_device, 1000)
-        bins = {name: Bins.of(self._numbers(device.at_ms)) for name, device in devices.items() if len(device.at_ms)}
+        first = self.open.number
+        bins = {name: Bins.of(device.at_ms, first) for name, device in devices.items() if len(device.at_ms)}
         if not bins:
             return iter(())
         rows = np.unique(np.concatenate([one.numbers for one in bins.values()]))
@@ -74,7 +75,7 @@ class FrameBuilder:
 
     def _add_lead(self, table: _Table, lead: LeadColumns) -> None:
         if len(lead.at_ms):
-            bins = Bins.of(self._numbers(lead.at_ms))
+            bins = Bins.of(lead.at_ms, self.open.number)
             where = np.searchsorted(table.numbers, bins.numbers)
             table.add(0, where, *bins.sums(lead.milliamps))
             table.add(1, where, *bins.sums(lead.millivolts))
@@ -121,9 +122,7 @@ class FrameBuilder:
         """Steps of one device in order of time to the rows of their frames."""
         number, here, first = -1, list[Step](), self.open.number
         for step in steps:
-            its_frame = step.at_ms // FRAME_MS
-            if its_frame < first:
-                its_frame = first
+            its_frame = max(step.at_ms // FRAME_MS, first)
             if its_frame != number:
                 number, here = its_frame, table.steps.setdefault(table.row(its_frame), [])
             here.append(step)
@@ -156,7 +155,7 @@ class FrameBuilder:
                     head.session = session
             else:
                 missed = 0 if self.last_number < 0 or self.after_unknown else number - self.last_number - 1
-                head = OpenFrame(number, session, self.after_unknown, missed)
+                head = OpenFrame(number, session, self.after_unknown, missed, *_NO_SUMS)
                 self.after_unknown = False
             self.last_number = number
             if row in table.steps or row in table.marks:

@@ -321,10 +321,21 @@ class Bins:
     begins: Integers
 
     @staticmethod
-    def of(frames: Integers) -> Bins:
-        """`frames` (n,): frame of each reading, never falling."""
-        begins = np.concatenate([[0], np.flatnonzero(frames[1:] != frames[:-1]) + 1]) if len(frames) else frames
-        return Bins(len(frames), frames[begins], begins)
+    def of(at_ms: Integers, first: int) -> Bins:
+        """Of readings (n,), n > 0. One whose time runs backward stays in the frame before it, and none lies before the
+        frame of the number `first`."""
+        if (at_ms[1:] < at_ms[:-1]).any():
+            at_ms = np.maximum.accumulate(at_ms)
+        first, last = max(int(at_ms[0]) // FRAME_MS, first), max(int(at_ms[-1]) // FRAME_MS, first)
+        if last - first > len(at_ms):
+            frames = np.maximum(at_ms // FRAME_MS, first)
+            begins = np.concatenate([[0], np.flatnonzero(frames[1:] != frames[:-1]) + 1])
+            return Bins(len(at_ms), frames[begins], begins)
+        # Frames are far fewer than readings: their edges are sooner found among these than each reading's frame.
+        numbers = np.arange(first, last + 1)
+        begins = np.concatenate([[0], np.searchsorted(at_ms, numbers[1:] * FRAME_MS)])
+        filled = np.diff(begins, append=len(at_ms)) > 0
+        return Bins(len(at_ms), numbers[filled], begins[filled])
 
     def sums(self, values: Integers) -> tuple[Integers, Integers, Integers, Integers]:
         """Total, low, high and count (f,) of the known values of each frame; of one without any 0, most, least, 0."""

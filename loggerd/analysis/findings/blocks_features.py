@@ -16,7 +16,7 @@ from loggerd.analysis.findings.blocks_rows import Row, deviations, ohms_apart, t
 from loggerd.analysis.findings.catalogue import Ground
 from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.swings import GATE
-from loggerd.analysis.frames import FRAME_MS, Frame
+from loggerd.analysis.frames import Frame
 
 _EARLY = (0.10, 0.15)
 _CHUNK = 0.01

@@ -12,8 +12,9 @@ from typing import TypeAlias
 
 @dataclass(slots=True)
 class SinceFull:
-    """What has happened since the bank was last full; nobody changes one. `proven`: that it was full is proven, else only likely;
-    `block_behind`: the charge is proven to have been a full one, but one block stood far below the others then.
+    """What has happened since the bank was last full; nobody changes one. `proven`: that it was full is proven, else
+    only likely; `block_behind`: the charge is proven to have been a full one, but one block stood far below the others
+    then.
 
     `out_amp_hours`, `in_amp_hours`: magnitudes of what went out and in since; `gap_ms`: time without readings in it;
     `at_ms`: end of the frame in which it was full.

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from loggerd.analysis.findings.events import SinceFull
-from loggerd.analysis.frames import FRAME_MS, Frame
+from loggerd.analysis.frames import Frame
 
 
 @dataclass
 class Mark:
-    """Totals as they stood at an instant [Ah, ms]; nobody changes one. `proven`: that the bank was full then, where it marks that.
-    `block_behind`: see SinceFull.
+    """Totals as they stood at an instant [Ah, ms]; nobody changes one. `proven`: that the bank was full then, where it
+    marks that. `block_behind`: see SinceFull.
     """
 
     at_ms: int

@@ -9,7 +9,7 @@ from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import figures, tell
 from loggerd.analysis.findings.events import BecameFull
 from loggerd.analysis.findings.heat_formulas import water_grams, water_half_width
-from loggerd.analysis.frames import DAY_MS, FRAME_MS
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding, Grade
 

@@ -97,7 +97,8 @@ class QualityWatch:
         self._moment, self._taken = moment, 0
         frame = moment.frame
         newest = self._state.days[-1].number if self._state.days else -1
-        self._spread_gap(frame)
+        if frame.missed > 0:
+            self._spread_gap(frame)
         day = self._day(frame.start_ms // DAY_MS)
         found = self._tell(moment) if day.number > newest else []
         day.span_ms += FRAME_MS
@@ -118,8 +119,6 @@ class QualityWatch:
 
     def _spread_gap(self, frame: Frame) -> None:
         """Time without frames before this one, each day its part."""
-        if frame.missed <= 0:
-            return
         end = frame.start_ms
         start = max(end - frame.missed * FRAME_MS, end - _KEPT_DAYS * DAY_MS)
         days = {day.number: day for day in self._state.days}
@@ -230,6 +229,8 @@ class QualityWatch:
         if self._moment is None:
             return
         events = self._moment.events
+        if len(events) == self._taken:
+            return
         for event in events[self._taken :]:
             if isinstance(event, SensorDoubt):
                 key = f"{event.channel} {event.what.split(' ')[0]}"

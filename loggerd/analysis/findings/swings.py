@@ -12,7 +12,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.events import Swing
-from loggerd.analysis.frames import FRAME_MS, Frame
+from loggerd.analysis.frames import Frame
 from loggerd.model.finding import Finding
 
 GATE = 0.02

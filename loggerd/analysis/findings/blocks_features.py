@@ -249,19 +249,20 @@ class Gathering:
         `before`: the frame before was without a charge as well."""
         kept = self._state.steps
         jumps = [one[0] for one in kept]
+        least = min(jumps) if len(kept) >= _STEPS_KEPT else 0.0
         for step in frame.steps:
             if not before and step.at_ms - 2000 * step.interval_seconds < frame.start_ms:
                 continue
             jump = abs(step.amps)
+            if least >= jump:
+                continue
             if len(kept) >= _STEPS_KEPT:
-                least = min(jumps)
-                if least >= jump:
-                    continue
                 place = jumps.index(least)
                 del kept[place], jumps[place]
             row = step.ohms[self._first : self._first + self.blocks]
             kept.append([jump, to_row(row)])
             jumps.append(jump)
+            least = min(jumps) if len(kept) >= _STEPS_KEPT else 0.0
 
     # -- when it is over ----------------------------------------------------------------------------------------
 

@@ -60,6 +60,8 @@ class Channels:
         self._voltages = [(one.column, one.cells, one.name) for one in self._columns if one.cells]
         self._finest = min((self._accuracy[name].resolution / cells for _, cells, name in self._voltages), default=None)
         self._widths: list[tuple[float, str]] | None = None
+        self._alike = -1.0
+        """A width [V per cell] up to which none of them moves alone; none is where fewer than two are read."""
         self._before: list[float] = []
         """Means of the frame before."""
         self._unquiet = Unquiet(tuple(self._fine(one) for one in self._columns if not one.thermal))
@@ -158,6 +160,7 @@ class Channels:
             lows, highs = look.lows, look.highs
             pairs = [((highs[column] - lows[column]) / cells, name) for column, cells, name in self._voltages]
             self._widths = sorted([pair for pair in pairs if not isnan(pair[0])])
+            self._alike = 5 * self._widths[(len(self._widths) - 1) // 2][0] + 0.006 if len(self._widths) > 1 else -1.0
         return self._widths
 
     def _silent(self, look: Look, one: Column, channel: Channel) -> bool:
@@ -226,7 +229,7 @@ class Channels:
             return self._current_alone(look, one, width)
         spreads, cells = self._spreads(look), one.cells
         # Nearly always all move together, which half of them show before the one is left out.
-        if len(spreads) > 1 and width / cells <= 5 * spreads[(len(spreads) - 1) // 2][0] + 0.006:
+        if width / cells <= self._alike:
             return False
         others = [share for share, other in spreads if other != one.name]
         if not others:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from math import sqrt
 from typing import Any
 
@@ -30,8 +31,8 @@ class Sign:
     def __init__(self, ground: Ground) -> None:
         self._cells, self._rated = ground.bank.cells_in_series, ground.bank.rated_amp_hours
         self._teller = Teller("meter.current_sign", {})
-        self._votes: list[int] = []
-        self._levels: dict[str, list[int]] = {"high": [], "low": []}
+        self._votes: deque[int] = deque(maxlen=_VOTES)
+        self._levels: dict[str, deque[int]] = {name: deque(maxlen=_VOTES) for name in ("high", "low")}
         self._before: list[float] | None = None
         self._wrong_since: int | None = None
         self._right_ms = 0
@@ -51,10 +52,8 @@ class Sign:
         facts.sign, facts.right_ms = self._teller.verdict(), self._right_ms
         return found
 
-    def _vote(self, votes: list[int], vote: int, at_ms: int) -> None:
+    def _vote(self, votes: deque[int], vote: int, at_ms: int) -> None:
         votes.append(vote)
-        if len(votes) > _VOTES:
-            del votes[0]
         if vote > 0:
             self._wrong_since = None
             self._right_ms = at_ms if votes is self._votes else self._right_ms
@@ -107,7 +106,7 @@ class Sign:
 
     def _charges_at_high_volts(self) -> bool:
         """Then it is not reversed; loads that bypass the shunt can make the changes look as if it was."""
-        high = self._levels["high"][-6:]
+        high = list(self._levels["high"])[-6:]
         return len(high) == 6 and sum(high) > 0
 
     def _by_level(self) -> Told | None:
@@ -116,7 +115,7 @@ class Sign:
         high, low, changes = self._levels["high"], self._levels["low"], self._votes
         if len(high) < 12:
             return None
-        whole = high + low
+        whole = [*high, *low]
         right = whole.count(1)
         if right >= 0.9 * len(whole) and self._teller.verdict() == "right":
             return None  # said already
@@ -126,7 +125,7 @@ class Sign:
         )
         if right >= 0.9 * len(whole) and sum(vote > 0 for vote in changes) * 2 >= len(changes):
             return Told("right", words, ("amps",), value=right / len(whole) * 100)
-        others = low[-6:] if len(low) >= 6 else changes
+        others = list(low)[-6:] if len(low) >= 6 else list(changes)
         if right <= 0.1 * len(whole) and len(others) >= 3 and all(vote < 0 for vote in others):
             return self._reversed(words, right / len(whole) * 100)
         return None
@@ -149,8 +148,8 @@ class Sign:
 
     def load_plain(self, plain: dict[str, Any]) -> None:
         self._teller.said = dict(plain["said"])
-        self._votes = list(plain["votes"])
-        self._levels = {name: list(votes) for name, votes in plain["levels"].items()}
+        self._votes = deque(plain["votes"], _VOTES)
+        self._levels = {name: deque(votes, _VOTES) for name, votes in plain["levels"].items()}
         self._before, self._wrong_since, self._frames = plain["before"], plain["wrong_since"], plain["frames"]
         self._right_ms = plain["right_ms"]
 

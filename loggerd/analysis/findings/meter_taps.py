@@ -92,7 +92,7 @@ class Taps:
         if not self._read or look.frame.number % _EVERY or not self._names_set.isdisjoint(facts.bad):
             return []
         blocks = look.means[self._layout.block_volts]
-        known = sorted(one for one in blocks if not isnan(one))
+        known = sorted([one for one in blocks if not isnan(one)])
         if len(known) < _LEAST_BLOCKS and not look.frame.marks:
             return []
         self._state.frames += 1

@@ -220,7 +220,7 @@ def others(rows: Floats, per_string: int) -> Floats:
     for first in range(0, rows.shape[1], max(per_string, 1)):
         part = rows[:, first : first + per_string]
         for column in range(part.shape[1]):
-            rest = np.delete(part, column, axis=1)
+            rest = part[:, np.arange(part.shape[1]) != column]
             if rest.shape[1]:
                 result[:, first + column] = _middles(rest.T)
     result[~(result > 0)] = np.nan

@@ -155,7 +155,7 @@ class FrameBuilder:
                     head.session = session
             else:
                 missed = 0 if self.last_number < 0 or self.after_unknown else number - self.last_number - 1
-                head = OpenFrame(number, session, self.after_unknown, missed, *_NO_SUMS)
+                head = OpenFrame(number, session, self.after_unknown, missed, *_NO_SUMS, [], {})
                 self.after_unknown = False
             self.last_number = number
             if row in table.steps or row in table.marks:

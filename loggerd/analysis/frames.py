@@ -179,7 +179,7 @@ class Frame:
         return self.mean_list[2]
 
 
-@dataclass
+@dataclass(slots=True)
 class OpenFrame:
     """Sums of a frame that is not closed yet, whole numbers in fine units; -1 where there is none."""
 

@@ -139,7 +139,7 @@ def _settled(at: Integers, amps: Integers, least: int, longest_ms: int) -> Integ
     if len(amps) < _KEPT + 1:
         return nothing
     jump = np.abs(amps[2:-1] - amps[1:-2])
-    where = np.flatnonzero(jump * _STEADY >= least * (_STEADY - 1)) + 3
+    where = np.flatnonzero(jump >= -(-least * (_STEADY - 1) // _STEADY)) + 3
     if not len(where):
         return nothing
     d, c, b, a = amps[where - 3], amps[where - 2], amps[where - 1], amps[where]

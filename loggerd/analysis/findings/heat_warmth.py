@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from math import isnan
 from typing import Any
@@ -29,10 +29,12 @@ class Warmth:
     hottest: int
 
     @staticmethod
-    def of(celsius: Sequence[float], doubted: Container[int]) -> Warmth | None:
+    def of(celsius: Sequence[float], doubted: Collection[int]) -> Warmth | None:
         """Of temperatures by block, NaN where not read; None without any. `doubted`: blocks whose probes are not
         believed."""
-        known = [value for block, value in enumerate(celsius, 1) if not isnan(value) and block not in doubted]
+        known = [value for value in celsius if not isnan(value)]
+        if doubted:
+            known = [value for block, value in enumerate(celsius, 1) if not isnan(value) and block not in doubted]
         if not known:
             return None
         high = max(known)

@@ -59,6 +59,8 @@ class DrawnByCount:
         since = moment.since_full
         if since is not None and self._is_fit(moment, since):
             self._note(moment, since, capacity(), without_load)
+        if not state.draws and state.told[0] in ("", "within"):
+            return []
         return self._judge(moment)
 
     def _hear(self, events: Sequence[Event]) -> None:

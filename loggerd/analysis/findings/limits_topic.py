@@ -17,7 +17,7 @@ from loggerd.analysis.findings.limits_count import DrawnByCount
 from loggerd.analysis.findings.limits_deep import forget, note_empty, tell_deep
 from loggerd.analysis.findings.limits_left import FALL_FRAMES, Left, by_count, by_fall, lesser
 from loggerd.analysis.findings.limits_specs import HIGH, LOW, SPECS
-from loggerd.analysis.findings.resistance_steps import Estimate, robust_ohms, without_outliers
+from loggerd.analysis.findings.resistance_steps import Estimate, robust_ohms
 from loggerd.analysis.frames import Frame
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure
@@ -83,12 +83,11 @@ class _Ohms:
 
     @cached_property
     def bounds(self) -> tuple[float, float]:
-        """It lies between these, being a mean of those steps that are no outliers; with room for the rounding."""
+        """It lies between these, being a mean or the median of steps; with room for the rounding."""
         if not self.known:
             return self.usual, self.usual
-        ohms = np.array([one[1] for one in self.steps])
-        kept = ohms[without_outliers(ohms)].tolist()
-        return (1 - 1e-9) * min(kept), (1 + 1e-9) * max(kept)
+        ohms = [one[1] for one in self.steps]
+        return (1 - 1e-9) * min(ohms), (1 + 1e-9) * max(ohms)
 
 
 class LimitsWatch:
@@ -110,7 +109,7 @@ class LimitsWatch:
         self._learn(moment)
         if frame.after_unknown or frame.missed:
             state.low_frames, state.high_frames, self._fall = 0, 0, []
-        told = [tell_deep(frame, state.draws)] if forget(state.draws, frame.end_ms) else []
+        told = [tell_deep(frame, state.draws)] if state.draws and forget(state.draws, frame.end_ms) else []
         told += self._drawn.push(moment, self._capacity, self._without_load)
         volts, amps = frame.volts / self._cells, frame.amps
         if math.isnan(volts) or math.isnan(amps) or frame.covered_ms < _LEAST_COVER * (frame.end_ms - frame.start_ms):

@@ -28,7 +28,7 @@ from loggerd.analysis.findings.resistance_steps import (
 )
 from loggerd.analysis.findings.resistance_verdicts import Teller
 from loggerd.analysis.findings.resistance_words import SPECS
-from loggerd.analysis.frames import DAY_MS, Step
+from loggerd.analysis.frames import DAY_MS
 from loggerd.model.finding import Finding
 from loggerd.model.ledger import Instant
 
@@ -87,20 +87,16 @@ class ResistanceTopic:
         return moment.frame.high_list[0] <= leak + self._slack_amps
 
     def _take(self, moment: Moment) -> None:
-        frame = moment.frame
+        frame, limits = moment.frame, moment.limits
+        correction = Correction(limits["reference_celsius"], limits["ohms_per_kelvin"])
+        depth = self._depth.amp_hours / self._bank.rated_amp_hours
         before = self._drawn_only and not frame.missed and not frame.after_unknown
         for step in frame.steps:
             if not before and step.at_ms - 2000 * step.interval_seconds < frame.start_ms:
                 continue
             # Of a step that a load made, volts fall as the current is drawn.
             if step.bank_ohms > 0.0 and self._steps.takes(step.device):
-                self._steps.add(step.device, self._row(step, moment))
-
-    def _row(self, step: Step, moment: Moment) -> list[Any]:
-        limits = moment.limits
-        correction = Correction(limits["reference_celsius"], limits["ohms_per_kelvin"])
-        depth = self._depth.amp_hours / self._bank.rated_amp_hours
-        return row_of(step, moment.frame, depth, self._bank.strings, correction)
+                self._steps.add(step.device, row_of(step, frame, depth, self._bank.strings, correction))
 
     # -- the end of a day --------------------------------------------------------------------------------------
 

@@ -111,12 +111,22 @@ class FrameBuilder:
             volts = self._volts(device)
             if not volts or not len(device.at_ms):
                 continue
-            whole = name == lead_device and len(device.at_ms) == len(lead.at_ms)
-            amps = lead.milliamps if whole else self.current.at(device.at_ms, lead.at_ms, lead.milliamps)
+            amps = self._current_at(device.at_ms, lead, name == lead_device)
             watch = self.steps.setdefault(name, StepWatch(name, len(self.layout.names)))
             interval = interval_ms.get(name, 1000)
             self._put_steps(table, watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval))
         self.current.keep(lead.at_ms, lead.milliamps)
+
+    def _current_at(self, at_ms: Integers, lead: LeadColumns, own: bool) -> Integers:
+        """Current at each reading of a device; the last known one where it was not read. `own`: it is the device that
+        measures it, so that few have to be looked for."""
+        if own and len(at_ms) == len(lead.at_ms):
+            return lead.milliamps
+        left_out = lead.left_out
+        if not own or left_out is None:
+            return self.current.at(at_ms, lead.at_ms, lead.milliamps)
+        held = self.current.at(at_ms[left_out], lead.at_ms, lead.milliamps)
+        return np.insert(lead.milliamps, left_out - np.arange(len(left_out)), held)
 
     def _put_steps(self, table: _Table, steps: list[Step]) -> None:
         """Steps of one device in order of time to the rows of their frames."""

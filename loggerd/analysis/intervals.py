@@ -29,6 +29,7 @@ class LeadColumns:
     All (n,) int64: at_ms strictly rising; milliamps charge positive; millivolts MISSING where unknown;
     counter the charge of the interval before the reading in milliamp-hours where the instrument counted it, else
     MISSING (None if it never does). `averaged`: each current is the mean over the interval before it.
+    `left_out` (m,): places of the readings of the device whose current is missing, None where there are none.
     """
 
     session: int
@@ -37,6 +38,7 @@ class LeadColumns:
     millivolts: Integers
     counter: Integers | None
     averaged: bool
+    left_out: Integers | None = None
 
 
 @dataclass

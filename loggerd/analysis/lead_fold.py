@@ -155,7 +155,8 @@ class LeadFold:
             counter, resets = self._counter.push(at_ms, columns, amps)
             if len(resets):
                 found.append((choice.counters[0].channel.name, Mark.COUNTER_RESET, resets))
-        return LeadColumns(session, at_ms, amps, volts, counter, choice.averaged)
+        left_out = None if good is None else np.flatnonzero(~good)
+        return LeadColumns(session, at_ms, amps, volts, counter, choice.averaged, left_out)
 
     def _current(
         self, choice: LeadChoice, one: Series, device: DeviceColumns, devices: Devices

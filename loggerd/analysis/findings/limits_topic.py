@@ -128,17 +128,18 @@ class LimitsWatch:
 
     def _learn_ohms(self, frame: Frame) -> None:
         least, steps = _LEAST_STEP_FRACTION * self._bank.rated_amp_hours, self.state.steps
+        known = len(steps)
         for step in frame.steps:
-            if abs(step.amps) < least:
-                continue
             ohms = step.bank_ohms
+            if not ohms > 0.0 or abs(step.amps) < least:
+                continue
             # Blocks stand in for a bank that is not read as a whole: each has its string's share of the current.
             if math.isnan(step.volts[1]):
                 ohms *= self._bank.blocks_per_string
-            if ohms > 0.0:
-                steps.append([step.amps, ohms])
-                self._ohms = None
-        del steps[:-_STEPS]
+            steps.append([step.amps, ohms])
+        if len(steps) > known:
+            self._ohms = None
+            del steps[:-_STEPS]
 
     def _resistance(self, limits: Mapping[str, float]) -> _Ohms:
         """By steps; without enough of them the middle of what cells of this size can have."""

@@ -74,7 +74,7 @@ class Clock:
             return ""
         if another or state.unset >= 2 or old:
             state.session, state.net_ms, state.frame = look.frame.session, 0, -1
-        if self._teller.verdict() != "jumped" or state.net_ms:
+        if state.net_ms or self._teller.verdict() != "jumped":
             return ""
         how = (
             "the logger was started anew since" if another else f"it ran on for {_STANDS_FRAMES // FRAMES_PER_DAY} days"

@@ -64,10 +64,14 @@ class Sign:
         if look.volts >= _CALM_VOLTS:
             return
         least = _LEAST_VOLTS * self._cells
-        for step in look.frame.steps:
-            volts = step.bank_volts
-            if abs(volts) > least:
-                self._vote(self._votes, 1 if volts * step.amps > 0 else -1, step.at_ms)
+        moved = [step for step in look.frame.steps if abs(step.bank_volts) > least]
+        votes = [1 if step.bank_volts * step.amps > 0 else -1 for step in moved]
+        if votes and -1 not in votes:
+            self._votes.extend(votes)
+            self._wrong_since, self._right_ms = None, moved[-1].at_ms
+            return
+        for vote, step in zip(votes, moved, strict=True):
+            self._vote(self._votes, vote, step.at_ms)
 
     def _vote_on_change(self, look: Look) -> None:
         if self._before is None or not look.follows:
@@ -182,8 +186,8 @@ class Slope:
             volts, rate = look.volts - before[0], look.rate - before[1]
             if abs(volts) > _LEAST_VOLTS:
                 self._days.add(look.frame.number, volts, rate)
-                for place, value in enumerate((1.0, volts * volts, rate * rate, volts * rate)):
-                    self._sums[place] = self._sums[place] * self._FADE + value
+                new = (1.0, volts * volts, rate * rate, volts * rate)
+                self._sums = [old * self._FADE + one for old, one in zip(self._sums, new, strict=True)]
         count, volts2, rate2, both = self._sums
         facts.changes = count
         if count >= self._LEAST and rate2 > 0 and abs(both) >= self._ALIKE * sqrt(volts2 * rate2):

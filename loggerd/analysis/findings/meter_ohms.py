@@ -56,8 +56,8 @@ class DayOhms:
         if number // _FRAMES_PER_DAY != self.day:
             self._close()
             self.day = number // _FRAMES_PER_DAY
-        for place, value in enumerate((1.0, volts * volts, rate * rate, volts * rate)):
-            self.sums[place] += value
+        new = (1.0, volts * volts, rate * rate, volts * rate)
+        self.sums = [old + one for old, one in zip(self.sums, new, strict=True)]
 
     def latest(self, count: int) -> list[float]:
         """Ohms of the last days on which they could be read."""

@@ -123,7 +123,7 @@ class Scale:
         if look.judged and facts.sign != "reversed":
             self._follow(look, moment)
         if state.settled_ms is None or look.at_ms - state.settled_ms > _SETTLED_MS:
-            jump = self._by_jump(look, facts)
+            jump = self._by_jump(look, facts) if facts.days.fell else None
             told = told or (jump if jump and jump.verdict in _WRONG else None) or self._by_ohms(look, moment, facts)
             told = told or self._by_depth_once(moment, facts)
             # A jump that may be the battery's puts in doubt what seemed right, and hides nothing that is wrong.
@@ -202,10 +202,8 @@ class Scale:
                 return self._wrong("too_large", words, 1000.0, None, state.beyond[0] * FRAME_MS)
         return None
 
-    def _by_jump(self, look: Look, facts: Facts) -> Told | None:
+    def _by_jump(self, look: Look, facts: Facts) -> Told:
         """Ohms that fall at once, and stay there: more amps are shown for what the voltage does."""
-        if not facts.days.fell:
-            return None
         day, _, share = facts.days.fell
         until = datetime.fromtimestamp(day * DAY_MS / 1000, UTC).date().isoformat()
         words = f"the voltage moves only {100 * share:.0f} % as much for each amp shown as it did until {until}"

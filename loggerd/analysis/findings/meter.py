@@ -39,12 +39,13 @@ class Meter:
             "taps": Taps(ground),
             "probes": Probes(ground),
         }
+        self._checks = [part.push for part in self._parts.values()]
 
     def push(self, moment: Moment) -> list[Finding]:
         look, facts = self._looker.look(moment.frame), Facts()
         found: list[Finding] = []
-        for part in self._parts.values():
-            if told := part.push(look, moment, facts):
+        for check in self._checks:
+            if told := check(look, moment, facts):
                 found.extend(told)
         return found
 

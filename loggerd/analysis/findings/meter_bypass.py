@@ -190,8 +190,8 @@ class Bypass:
 
     def _verdict(self, look: Look, moment: Moment, facts: Facts) -> Told | None:
         state = self._state
-        odd = "" if facts.sign == "reversed" else self._odd(look, moment, facts)
         said = self._teller.verdict()
+        odd = "" if facts.sign == "reversed" else self._odd(look, moment, facts, said)
         if odd:
             state.last_odd = look.frame.number
             return self._found(look, odd) if said != "bypassed_both" else None
@@ -216,8 +216,8 @@ class Bypass:
             return Told("cannot_tell", words, value=float(len(state.events)))
         return None
 
-    def _odd(self, look: Look, moment: Moment, facts: Facts) -> str:
-        """The verdict that the last day asks for, or nothing."""
+    def _odd(self, look: Look, moment: Moment, facts: Facts, said: str) -> str:
+        """The verdict that the last day asks for, or nothing. `said`: the last one."""
         state = self._state
         most = moment.limits["bypass_events_per_day"]
         most_ohms = moment.limits["cell_ohm_amp_hours_high"]
@@ -229,9 +229,8 @@ class Bypass:
         today = look.frame.number // FRAMES_PER_DAY
         state.ledger = self._ledger.verdict(today, rose) if facts.sign == "right" else ""
         charger = self._charger_seen(facts) or state.ledger == "charger"
-        before = self._teller.verdict()
         # A charger that comes and goes unseen makes jumps of its own.
-        if charger or before == "bypassed_charger":
+        if charger or said == "bypassed_charger":
             load = events >= 3 * most
         else:
             load = events >= most and facts.changes >= _CHANGES and not self._misfit(look, most_ohms)

@@ -53,17 +53,18 @@ class Clock:
             state.unset, state.set = min(state.unset + 1, FRAMES_PER_DAY), 0
         else:
             state.unset, state.set = 0, min(state.set + 1, FRAMES_PER_DAY)
-        ended = self._ended(look)
+        said = self._teller.verdict()
+        ended = self._ended(look, said)
         if frame.clock_jump_ms and self._is_new(look):
             return self._jumped(look, moment)
         if state.unset >= 2:
             words = "readings carry a time that no set clock gave; amp-hours count on, dates are guessed"
             return self._teller.tell(look, moment, Told("not_set", words, since_ms=look.at_ms - 2 * FRAME_MS))
-        if state.set >= 2 and (ended or self._teller.verdict() not in {"right", "jumped"}):
+        if state.set >= 2 and (ended or said not in {"right", "jumped"}):
             return self._teller.tell(look, moment, Told("right", ended or "the clock is set"))
         return []
 
-    def _ended(self, look: Look) -> str:
+    def _ended(self, look: Look, said: str) -> str:
         """Why a jump is told no longer; "" where there is none, or where it stands."""
         state, number = self._state, look.frame.number
         if state.session == -1:
@@ -74,7 +75,7 @@ class Clock:
             return ""
         if another or state.unset >= 2 or old:
             state.session, state.net_ms, state.frame = look.frame.session, 0, -1
-        if state.net_ms or self._teller.verdict() != "jumped":
+        if state.net_ms or said != "jumped":
             return ""
         how = (
             "the logger was started anew since" if another else f"it ran on for {_STANDS_FRAMES // FRAMES_PER_DAY} days"

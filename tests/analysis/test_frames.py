@@ -17,7 +17,7 @@ from loggerd.analysis.entered_log import EnteredLog
 from loggerd.analysis.findings import fold as findings_fold
 from loggerd.analysis.findings.catalogue import Ground
 from loggerd.analysis.fold import BankFold
-from loggerd.analysis.frames import FRAME_MS, Frame, Layout, celsius_of
+from loggerd.analysis.frames import FRAME_MS, Bins, Frame, Layout, Step, celsius_of
 from loggerd.analysis.limit_table import LimitTable, limit_table
 from loggerd.analysis.plan import BankPlan
 from loggerd.model.bank import Accuracy
@@ -117,6 +117,29 @@ def test_a_jump_of_the_current_becomes_a_step_of_every_voltage() -> None:
     assert np.isnan(steps["meter"].volts[3])
     assert steps["taps"].amps == -40.0
     assert steps["taps"].volts[3] == pytest.approx(-0.2)
+
+
+def test_what_the_bank_did_in_steps_found_together_is_that_of_each_by_itself() -> None:
+    amps = np.where(np.arange(650) // 100 % 2 == 0, -5_000, -45_000)
+
+    BankFold(whole_plan()).push(AXIS, list(both(650, amps)))
+
+    steps = [step for frame in Seen.frames for step in frame.steps]
+    again = [Step(step.at_ms, step.device, step.amps, step.volts, step.interval_seconds) for step in steps]
+    assert {step.device for step in steps} == {"meter", "taps"}
+    assert [(one.bank_volts, one.bank_ohms) for one in steps] == [(one.bank_volts, one.bank_ohms) for one in again]
+    assert [step.ohms[1] for step in steps if step.device == "meter"] == [
+        step.bank_ohms for step in steps if step.device == "meter"
+    ]
+
+
+def test_edges_of_frames_found_among_readings_are_those_of_their_times() -> None:
+    close = START + np.array([-1, 0, 299_999, 300_000, 299_998, 900_000], dtype=np.int64)
+    for at_ms in (close, np.append(close, START + 400 * FRAME_MS)):
+        bins = Bins.of(at_ms, START // FRAME_MS)
+        numbers = np.maximum(np.maximum.accumulate(at_ms // FRAME_MS), START // FRAME_MS)
+        assert bins.numbers.tolist() == sorted(set(numbers.tolist()))
+        assert bins.begins.tolist() == [numbers.tolist().index(one) for one in bins.numbers.tolist()]
 
 
 @pytest.mark.parametrize("spoilt", [99, 101])

@@ -259,8 +259,7 @@ class Gathering:
             if len(kept) >= _STEPS_KEPT:
                 place = jumps.index(least)
                 del kept[place], jumps[place]
-            row = step.ohms[self._first : self._first + self.blocks]
-            kept.append([jump, to_row(row)])
+            kept.append([jump, to_row(step.ohms[self._first : self._first + self.blocks])])
             jumps.append(jump)
             least = min(jumps) if len(kept) >= _STEPS_KEPT else 0.0
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 
-@dataclass(slots=True)
+@dataclass
 class SinceFull:
     """What has happened since the bank was last full; nobody changes one. `proven`: that it was full is proven, else
     only likely; `block_behind`: the charge is proven to have been a full one, but one block stood far below the others

@@ -29,7 +29,7 @@ _STEPS_LEAST = 4
 _GAP_SHARE = 0.1
 _QUIET_AFTER_MS = 3_600_000
 _DIGITS = 6
-_CLIFF = 1.5
+_CLIFF = 2.0
 """Volts per cell and unit of depth, own choice: a whole bank that falls faster is drawn flat. Then its blocks fall one
 after the other, by any amount, and who falls first by a hundredth of the charge seems to hold a tenth less."""
 _SUMS = ("early", "quiet", "bulk", "open")

@@ -27,6 +27,8 @@ _ABOVE_REST = 0.08
 """Above this a block that lags behind reads a cell less than peers that gas."""
 _OCCASION_MS = 3 * 3_600_000
 _AFTER_LOAD_MS = 1_800_000
+_ON_CHARGE, _FAR_MORE, _FELL_MS = 0.03, 1.2, 7 * 86_400_000
+"""Own choice, no source: half a cell more than a short takes, in the charges of the last week."""
 _FORGOTTEN_MS = 30 * 86_400_000
 _WELL_MS = 3_600_000
 _COLLAPSE_PER_CELL = 0.3
@@ -61,6 +63,8 @@ class Seen:
     counted_ms: int = 0
     well_ms: int = 0
     deviation: float = 0.0
+    fell_ms: int = 0
+    """When it lacked far more on charge than without current."""
     steady: int = 0
     """Occasions on end at which about the same number of whole cells was missing."""
 
@@ -118,6 +122,8 @@ class ShortWatch:
             if len(known) < 2:
                 continue
             middle = median(known)
+            if self.seen:
+                self._charged(frame, volts, range(first, first + per), middle)
             if self._evaluable(frame, middle, limits):
                 told.extend(self._short(frame, volts, range(first, first + per), middle, limits))
             told.extend(self._collapse(moment, volts, range(first, first + per), middle))
@@ -164,6 +170,20 @@ class ShortWatch:
                 told.extend(self._well(frame, block))
         return told
 
+    def _charged(self, frame: Frame, volts: Sequence[float | None], group: range, middle: float) -> None:
+        """A cell that is short lacks on charge what a cell has then, hardly more than at rest. A block that is nearly
+        empty takes its charge far below its peers."""
+        if frame.amps < _ON_CHARGE * self.ground.bank.rated_amp_hours:
+            return
+        for block in group:
+            value, seen = volts[block], self.seen.get(block)
+            if (
+                value is not None
+                and seen is not None
+                and value - middle < min(seen.deviation, -_CELL_VOLTS) - _FAR_MORE
+            ):
+                seen.fell_ms, seen.steady = frame.end_ms, 0
+
     def _falls_away(self, block: int, value: float) -> None:
         """A short takes its whole cells and no more. A block that is flat goes on down, at any little current."""
         seen = self.seen[block]
@@ -199,6 +219,7 @@ class ShortWatch:
         cells = -deviation / _CELL_VOLTS
         whole = abs(cells - max(round(cells), 1)) * _CELL_VOLTS < _WHOLE_CELLS
         same = not seen.occasions or abs(deviation - seen.deviation) < _SAME_VOLTS
+        whole = whole and (not seen.fell_ms or at_ms - seen.fell_ms > _FELL_MS)
         seen.steady = (min(seen.steady, 98) + 1 if same else 1) if whole else 0
         seen.occasions, seen.counted_ms, seen.deviation = min(seen.occasions + 1, 99), at_ms, deviation
         return Prompt("short", block, seen.since_ms, deviation, seen.occasions, seen.steady)

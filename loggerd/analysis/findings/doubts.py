@@ -14,7 +14,12 @@ _LOSES_CHARGE = ("out_of_balance", "self_discharge")
 _RUNS_FLAT = (("blocks.reversal", "reversed"), ("blocks.spread", "wide"))
 _OF_THE_BLOCK = (("blocks.reversal", "reversed"), ("blocks.short", "looks_shorted"))
 """What a block shows that has run flat before its peers."""
-_OF_THE_BANK = (("limits.low_voltage", "empty"), ("limits.low_voltage", "low"), ("heat.dry_out", "likely"))
+_OF_THE_BANK = (
+    ("limits.low_voltage", "empty"),
+    ("limits.low_voltage", "low"),
+    ("heat.dry_out", "likely"),
+    ("full_charge.set_points", "low"),
+)
 """What a bank shows of which one block is flat: it is short of that block's volts, its peers are overcharged."""
 _LOW_BLOCK = ("blocks.cause", "low_capacity")
 _BANK_HAS_FADED = (("capacity.acid_when_full", "fallen"), ("rest.sulfation", "sulfated"))
@@ -24,6 +29,8 @@ _CANNOT_FILL = (*_BANK_HAS_FADED, ("heat.dry_out", "suspected"), ("heat.dry_out"
 of a dry bank does not fall."""
 _NEVER_FULL = (("full_charge.undercharge", "chronic"), ("full_charge.days_since", "long_overdue"))
 """What a charger leads to that holds too little voltage, and a bank that cannot be filled."""
+_NEVER_GASSES = (("rest.stratification", "possible"), ("rest.stratification", "likely"))
+"""What a charger leads to that holds too little voltage as well."""
 _WITHOUT_CURRENT = ("heat.high", "heat.spread", "limits.high_voltage", "limits.low_voltage", "limits.deep_draws")
 """Findings of topics that count amp-hours which need no current themselves."""
 _RUNS_AWAY = ("watch", "act", "stop")
@@ -105,7 +112,7 @@ def _follows(finding: Finding, cause: Finding, flat: bool) -> bool:
     lies far from its peers."""
     told = (finding.name, finding.verdict)
     if _is_low_set_point(cause):
-        return told in _NEVER_FULL
+        return told in _NEVER_FULL or told in _NEVER_GASSES
     if _runs_away(cause):
         return told == _LOAD_BYPASSES
     if _cannot_fill(cause):

@@ -88,7 +88,8 @@ class Returns:
             self.days = [*self.days, row][-_KEPT:]
         self.day_start, self.full_today = mark, False
         found = teller.news(self._undercharge(moment), moment, _MINOR_PERCENT)
-        found.extend(teller.news(self._overcharge(moment), moment, _MINOR_FACTOR))
+        told = teller.last.get(OVERCHARGE.name, [""])[0] == "high"
+        found.extend(teller.news(self._overcharge(moment, told), moment, _MINOR_FACTOR))
         return found
 
     def break_off(self) -> None:
@@ -140,7 +141,8 @@ class Returns:
             reason += f" How much is missing cannot be told: the zero of the meter alone may make {half:.0f} Ah."
         return Said(UNDERCHARGE.name, "chronic", reason, Grade.OBSERVED, value, band, since_ms=start_ms, span=span)
 
-    def _overcharge(self, moment: Moment) -> Said:
+    def _overcharge(self, moment: Moment, told: bool) -> Said:
+        """`told`: that it is too much is told now, and stands until less is shown."""
         limits, rated = moment.limits, self.ground.bank.rated_amp_hours
         now = moment.frame.end_ms
         recent = [row for row in self.accounts if row[0] - row[3] > now - 2 * _OVER_DAYS * DAY_MS]
@@ -161,6 +163,7 @@ class Returns:
         reason += f" {excess:.1f} Ah more a day went in than out; {usual:.1f} Ah are usual where a bank is kept full."
         much = excess - 24 * offset_amps(self.ground, limits) > usual
         high = much and factor - half > limit and all(part > limit for part in _halves(recent, now))
+        high = high or (told and excess > usual and factor + half > limit)
         said = "high" if high else "none"
         span = (start_ms, int(recent[-1][0]))
         return Said(OVERCHARGE.name, said, reason, value=factor, half_width=half, since_ms=start_ms, span=span)

@@ -10,9 +10,12 @@ from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, FRAMES_PER_HOUR, Facts, Look, Teller, Told
 from loggerd.analysis.findings.meter_ledger import Ledger
 from loggerd.analysis.frames import FRAME_MS
+from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding
 from loggerd.model.marks import Mark
 
+_HEATED_KELVIN = 8.0
+"""Own choice, no source: sealed blocks so much above the air turn into heat what they take, and hold none of it."""
 _BACK = 6
 """A change of the current is felt for so many frames."""
 _TOP_VOLTS, _BOTTOM_VOLTS = 2.16, 1.97
@@ -73,6 +76,7 @@ class Bypass:
 
     def __init__(self, ground: Ground) -> None:
         self._rated = ground.bank.rated_amp_hours
+        self._sealed = ground.bank.type in (BankType.AGM, BankType.GEL)
         self._teller = Teller("meter.bypass", {})
         self._state, self._ledger = _State(), Ledger()
 
@@ -106,6 +110,8 @@ class Bypass:
         state.same = state.same + 1 if look.rate == before and look.rate != 0.0 else 0
         marks = look.frame.marks
         if state.same >= FRAMES_PER_HOUR or (marks and ("amps", Mark.OUT_OF_RANGE) in marks):
+            self._ledger.spoil()
+        if self._sealed and look.frame.celsius - look.frame.ambient_celsius > _HEATED_KELVIN:
             self._ledger.spoil()
         self._ledger.push(look, moved)
 

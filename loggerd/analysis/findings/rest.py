@@ -73,6 +73,7 @@ class Rest:
             found.extend(self._over(moment))
         if lightly := self._light_load.add(frame):
             moment.events.append(lightly)
+            found.extend(self._sulfation.lightly_loaded(lightly, self._teller, moment))
         reading = reading_at(moment, self._cells)
         if reading is not None:
             above = self._charging_volts(limits)

@@ -11,6 +11,7 @@ from math import isnan
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground
+from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import ChargeEnded, LightlyLoaded
 from loggerd.analysis.frames import Frame
 
@@ -21,6 +22,7 @@ _LEAST_AMPS, _MOST_AMPS = 0.001, 0.015
 """Of the rated amp-hours, per hour: at most some millivolts per cell by resistance."""
 _CHARGING_AMPS = 0.01
 _LEAST_FRAMES = 12
+_LEAST_BLOCKS = 3
 
 
 class LightLoad:
@@ -28,6 +30,7 @@ class LightLoad:
 
     def __init__(self, ground: Ground) -> None:
         self._rated, self._cells = ground.bank.rated_amp_hours, ground.bank.cells_in_series
+        self._cells_per_block = ground.bank.cells_per_block
         self._held = False
         self._out, self._volts, self._frames = 0.0, 0.0, 0
 
@@ -46,13 +49,19 @@ class LightLoad:
             return None
         if self._out < _TO * rated:
             if _LEAST_AMPS * rated < -amps < _MOST_AMPS * rated and not isnan(frame.volts):
-                self._volts += frame.volts / self._cells
+                self._volts += self._volts_of_most(frame)
                 self._frames += 1
             return None
         told = self._held and self._frames >= _LEAST_FRAMES
         event = LightlyLoaded(frame.end_ms, self._volts / self._frames) if told else None
         self._held = False
         return event
+
+    def _volts_of_most(self, frame: Frame) -> float:
+        """Volts per cell of the bank, or of its middle block where that is higher: one bad block is not its acid."""
+        known = [one for one in frame.mean_list[frame.layout.block_volts] if not isnan(one)]
+        middle = median(known) / self._cells_per_block if len(known) >= _LEAST_BLOCKS else 0.0
+        return max(frame.volts / self._cells, middle)
 
     def to_plain(self) -> dict[str, Any]:
         return {name.lstrip("_"): getattr(self, name) for name in _STATE}

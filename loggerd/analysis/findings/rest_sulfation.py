@@ -14,7 +14,7 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.estimators.median import median
-from loggerd.analysis.findings.events import ChargeEnded, Rested
+from loggerd.analysis.findings.events import ChargeEnded, LightlyLoaded, Rested
 from loggerd.analysis.findings.full_charge_telling import Said, Teller
 from loggerd.analysis.findings.rest_charge import unbounded_state
 from loggerd.analysis.findings.rest_specs import SULFATION
@@ -22,6 +22,8 @@ from loggerd.analysis.frames import DAY_MS
 from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding, Grade
 
+_AFTER = ("charge", "discharge", "light_load")
+"""What came before a rest; or no rest, but a light load."""
 _RESTS = 7
 _LONGEST_MS = 3 * DAY_MS
 """Since the full charge: in longer ones the zero of the current and self-discharge weigh."""
@@ -57,11 +59,11 @@ class Sulfation:
         self._begin_anew()
 
     def _begin_anew(self) -> None:
-        self._first: dict[str, list[list[float]]] = {"charge": [], "discharge": []}
-        self._latest: dict[str, list[list[float]]] = {"charge": [], "discharge": []}
-        self._levels: dict[str, list[list[float]]] = {"charge": [], "discharge": []}
-        self._moves: dict[str, list[float] | None] = {"charge": None, "discharge": None}
-        self._fallen = {"charge": False, "discharge": False}
+        self._first: dict[str, list[list[float]]] = {after: [] for after in _AFTER}
+        self._latest: dict[str, list[list[float]]] = {after: [] for after in _AFTER}
+        self._levels: dict[str, list[list[float]]] = {after: [] for after in _AFTER}
+        self._moves: dict[str, list[float] | None] = dict.fromkeys(_AFTER)
+        self._fallen = dict.fromkeys(_AFTER, False)
 
     def entered(self, moment: Moment) -> None:
         """The log book: new water or another block makes another level, to which no rest before compares. What was told
@@ -79,29 +81,40 @@ class Sulfation:
 
     def rested(self, event: Rested, teller: Teller, moment: Moment) -> list[Finding]:
         """A rest has been read."""
-        drawn = self._drawn(event, moment)
-        if drawn is None or event.at_ms < self._wait_ms:
+        # What a later charge puts in and gas takes is not told apart by the count.
+        put_in = moment.since_full.in_amp_hours if moment.since_full is not None else 0.0
+        if event.after == "charge" and put_in > 0.05 * self._rated:
             return []
-        state = unbounded_state(_volts_of_most(event), moment.limits) + drawn / self._rated
-        row = [float(event.at_ms), state]
-        first, latest = self._first[event.after], self._latest[event.after]
+        return self._take(event.after, event.at_ms, _volts_of_most(event), teller, moment)
+
+    def lightly_loaded(self, event: LightlyLoaded, teller: Teller, moment: Moment) -> list[Finding]:
+        """The voltage under light loads, some per cent below full, stands in for a rest where there is none."""
+        return self._take("light_load", event.at_ms, event.volts_per_cell, teller, moment)
+
+    def _take(self, after: str, at_ms: int, volts: float, teller: Teller, moment: Moment) -> list[Finding]:
+        drawn = self._drawn(at_ms, moment)
+        if drawn is None or at_ms < self._wait_ms:
+            return []
+        state = unbounded_state(volts, moment.limits) + drawn / self._rated
+        row = [float(at_ms), state]
+        first, latest = self._first[after], self._latest[after]
         if len(first) < _RESTS:
             first.append(row)
             return []
         before = _middle(latest)
-        self._latest[event.after] = latest = [*latest, row][-_RESTS:]
+        self._latest[after] = latest = [*latest, row][-_RESTS:]
         if len(latest) < _RESTS:
             return []
         level = _middle_of(latest)
         if before is not None and abs(level - before) > _STEP:
-            self._rebase(event.after, before, level)
+            self._rebase(after, before, level)
         # Nobody fills water into sealed blocks.
-        if not self._sealed and self._moves_fast(event.after, event.at_ms, level):
+        if not self._sealed and self._moves_fast(after, at_ms, level):
             return []
-        first, latest = self._first[event.after], self._latest[event.after]
+        first, latest = self._first[after], self._latest[after]
         if len(latest) < _RESTS or latest[0][0] - first[-1][0] < _LEAST_APART_MS:
             return []
-        return self._judge(event.after, teller, moment)
+        return self._judge(after, teller, moment)
 
     def _rebase(self, after: str, before: float, level: float) -> None:
         """A step: the first rests are moved by what of it leads away from them. What leads back is recovery, or water
@@ -149,8 +162,9 @@ class Sulfation:
         fallen = self._fallen[after] = fall - band >= (_STILL if self._fallen[after] else _FALLEN)
         if not fallen and any(self._fallen.values()):
             return []
+        read = "Voltages under light loads" if after == "light_load" else "Rests"
         reason = (
-            f"Rests within {_LONGEST_MS // DAY_MS} days after proven full charges that were held or gassed for an "
+            f"{read} within {_LONGEST_MS // DAY_MS} days after proven full charges that were held or gassed for an "
             f"hour: the last {len(latest)} against the first {len(first)}, with what was drawn in between added."
         )
         span = (int(first[0][0]), int(latest[-1][0]))
@@ -160,15 +174,12 @@ class Sulfation:
         )  # fmt: skip
         return teller.news(said, moment, _TOLD_STEP)
 
-    def _drawn(self, event: Rested, moment: Moment) -> float | None:
-        """Amp-hours since a whole charge; None where the rest follows none."""
+    def _drawn(self, at_ms: int, moment: Moment) -> float | None:
+        """Amp-hours since a whole charge; None where what is read follows none."""
         since, whole = moment.since_full, self._whole
-        if since is None or whole is None or not since.proven or event.at_ms - since.at_ms > _LONGEST_MS:
+        if since is None or whole is None or not since.proven or at_ms - since.at_ms > _LONGEST_MS:
             return None
         if not whole[0] <= since.at_ms <= whole[1] + _HELD_MS:
-            return None
-        # What a later charge puts in and gas takes is not told apart by the count.
-        if event.after == "charge" and since.in_amp_hours > 0.05 * self._rated:
             return None
         return since.net_out_amp_hours
 

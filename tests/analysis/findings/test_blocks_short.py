@@ -91,6 +91,18 @@ def weeks_of_deep_use(seed: int) -> ToyBank:
     return toy
 
 
+@pytest.mark.parametrize(("more", "word"), [(0.0, "shorted_cell"), (0.2, "shorted_cell"), (2.4, "")])
+def test_a_block_that_lacks_far_more_on_charge_is_empty_and_not_short(more: float, word: str) -> None:
+    """At rest it lacks what one cell has. A short takes little more than that on charge; an empty block takes its
+    charge at the volts of an empty one."""
+    toy = healthy()
+    toy.missing[1] = 1
+    toy.change = lambda volts, amps: volts - np.array([0.0, more, 0.0, 0.0]) * (amps > 0.0)
+    for _ in range(5):
+        toy.day(0.4)
+    assert (told(judged(toy), "blocks.short") or [("", "")])[-1][1] == word
+
+
 @pytest.mark.parametrize("weeks", [6, pytest.param(200, marks=pytest.mark.long)])
 def test_deep_discharges_of_a_weak_block_are_no_short(weeks: int) -> None:
     dips, names = [], []

@@ -43,6 +43,15 @@ def test_the_first_block_to_give_out_comes_behind_the_sulfate_of_the_whole_bank(
     assert order(SHORTED, told("rest.sulfation", "sulfated")) == ["blocks.cause", "rest.sulfation"]
 
 
+def test_what_a_low_set_point_and_a_leaking_block_lead_to_comes_behind_them() -> None:
+    low, layers = told("full_charge.set_points", "low"), told("rest.stratification", "likely")
+    assert order(layers, low) == ["full_charge.set_points", "rest.stratification"]
+    assert order(layers, told("full_charge.undercharge", "chronic"))[0] == "rest.stratification"
+    # The charger's voltage lacks what the block lacks.
+    assert order(low, LEAKS, REVERSED)[0] == "blocks.cause"
+    assert order(low, LEAKS)[0] == "full_charge.set_points"
+
+
 def test_what_keeps_a_bank_from_getting_full_comes_before_charges_that_are_not() -> None:
     """If it was there before the weeks without a full charge; what comes after them may come of them."""
     chronic = replace(told("full_charge.undercharge", "chronic"), since=Instant(1, 500_000))

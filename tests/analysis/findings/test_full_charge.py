@@ -251,6 +251,19 @@ def test_overcharge_for_weeks(tail_hours: int, verdict: str) -> None:
     assert last(found, "full_charge.overcharge").verdict == verdict
 
 
+def test_overcharge_that_is_told_stands_until_less_is_shown() -> None:
+    """60 Ah a day, and 12 to 13 of gas: above the usual 10, and about the limit of 1.25; then plainly below it."""
+    day, verdicts = Day(), []
+    for hours, days in ((34, 20), (8.5, 40), (3, 40)):
+        for _ in range(days):
+            day.discharge(60.0)
+            day.bulk(30.0)
+            day.tail(hours, 1.2, 1.5)
+    found, _ = run(day)
+    verdicts = [one.verdict for one in found if one.name == "full_charge.overcharge" and one.verdict != "cannot_tell"]
+    assert [one for number, one in enumerate(verdicts) if not number or verdicts[number - 1] != one] == ["high", "none"]
+
+
 def test_a_high_factor_over_little_use_is_no_overcharge() -> None:
     """8 Ah a day more than was taken are a third of what was taken, and 4 % of 200 Ah: that keeps any bank full."""
     day = Day()

@@ -15,6 +15,7 @@ from loggerd.analysis.findings.meter_fingerprint import Fingerprint
 from loggerd.analysis.findings.meter_ledger import Ledger
 from loggerd.analysis.findings.meter_ohms import DayOhms
 from loggerd.analysis.findings.meter_scale import Scale
+from loggerd.model.bank import BankType
 
 
 def _ohms(by_day: list[float]) -> DayOhms:
@@ -215,9 +216,9 @@ RUNS: dict[str, tuple[list[Row], str, str]] = {
 }
 
 
-def _run(rows: list[Row], restarts: bool) -> list[Any]:
-    """Ten days of it."""
-    ground: Any = SimpleNamespace(bank=SimpleNamespace(rated_amp_hours=RATED))
+def _run(rows: list[Row], restarts: bool, of: BankType = BankType.AGM, celsius: float = 25.0) -> list[Any]:
+    """Ten days of it, in air of 25 °C."""
+    ground: Any = SimpleNamespace(bank=SimpleNamespace(rated_amp_hours=RATED, type=of))
     limits = {"rest_volts_full": 2.12, "bypass_events_per_day": 8.0, "cell_ohm_amp_hours_high": 3.0}
     moment: Any = SimpleNamespace(limits=limits, events=[])
     bypass, found, missed, number = Bypass(ground), [], 0, 0
@@ -230,7 +231,7 @@ def _run(rows: list[Row], restarts: bool) -> list[Any]:
                     missed += 1
                     continue
                 ours = {"amp_hours": rate * RATED / 12, "missed": missed, "after_unknown": False, "marks": {}}
-                frame = SimpleNamespace(number=number, session=0, celsius=25.0, **ours)
+                frame = SimpleNamespace(number=number, session=0, celsius=celsius, ambient_celsius=25.0, **ours)
                 at = {"follows": missed == 0, "judged": True, "at_ms": (number + 1) * 300_000, "at": None}
                 look: Any = SimpleNamespace(frame=frame, rate=rate, volts=volts, spread=0.0, highs=[rate], **at)
                 found += bypass.push(look, moment, Facts(sign="right"))
@@ -240,6 +241,22 @@ def _run(rows: list[Row], restarts: bool) -> list[Any]:
                     bypass = Bypass(ground)
                     bypass.load_plain(plain)
     return found
+
+
+@pytest.mark.parametrize(
+    ("of", "celsius", "told"),
+    [
+        (BankType.AGM, 32.0, True),
+        (BankType.AGM, 34.0, False),
+        (BankType.FLOODED_ANTIMONY, 34.0, True),
+        (BankType.AGM, float("nan"), True),
+    ],
+)
+def test_sealed_blocks_far_above_the_air_turn_into_heat_what_they_take(
+    of: BankType, celsius: float, told: bool
+) -> None:
+    found = _run(_day(seen_load=1 / 3), restarts=False, of=of, celsius=celsius)
+    assert ("bypassed_load" in [one.verdict for one in found]) == told
 
 
 @pytest.mark.parametrize("name", list(RUNS))

@@ -12,7 +12,7 @@ from fold_tools import bank as small_bank
 from frame_tools import START_MS, ground_of, limits_of, make_frame
 
 from loggerd.analysis.findings.catalogue import Moment
-from loggerd.analysis.findings.events import ChargeEnded, Rested, SinceFull
+from loggerd.analysis.findings.events import ChargeEnded, LightlyLoaded, Rested, SinceFull
 from loggerd.analysis.findings.full_charge_reading import reading_of
 from loggerd.analysis.findings.full_charge_telling import Teller
 from loggerd.analysis.findings.rest import Rest
@@ -40,14 +40,19 @@ def rest_at(at_ms: int, volts: float, after: str = "charge", grade: str = "A", l
 
 
 class Days:
-    """One whole charge and one rest after it each day."""
+    """One whole charge and one rest after it each day; `lightly`: a light load in place of the rest."""
 
     def __init__(
-        self, held_hours: float = 2.0, gassed_hours: float = 0.0, bank_type: BankType = BankType.FLOODED_ANTIMONY
+        self,
+        held_hours: float = 2.0,
+        gassed_hours: float = 0.0,
+        bank_type: BankType = BankType.FLOODED_ANTIMONY,
+        lightly: bool = False,
     ) -> None:
         self.bank = replace(BANK, type=bank_type)
         self.gassed_ms = round(gassed_hours * HOUR_MS)
         self.held_ms = round(held_hours * HOUR_MS)
+        self.lightly = lightly
         self.watch = Sulfation(ground_of(self.bank))
         self.teller = Teller()
         self.day = 0
@@ -67,7 +72,10 @@ class Days:
             since_full=SinceFull(full_ms, True, drawn, 0.0, 0),
         )
         after = "discharge" if drawn else "charge"
-        found = self.watch.rested(rest_at(at_ms, volts, after, low_block=low_block), self.teller, moment)
+        if self.lightly:
+            found = self.watch.lightly_loaded(LightlyLoaded(at_ms, volts), self.teller, moment)
+        else:
+            found = self.watch.rested(rest_at(at_ms, volts, after, low_block=low_block), self.teller, moment)
         self.told += [one.verdict for one in found]
         plain = json.loads(json.dumps(self.watch.to_plain()))
         self.watch = Sulfation(ground_of(self.bank))
@@ -79,6 +87,18 @@ def test_rests_that_fall_for_weeks_after_whole_charges_are_sulfation() -> None:
     for number in range(80):
         days.rested(FULL - 0.0005 * max(number - 10, 0))
     assert days.told[0] == "as_before" and days.told[-1] == "sulfated"
+
+
+def test_light_loads_stand_in_for_the_rests_of_a_bank_that_never_rests() -> None:
+    sulfated, sound, short = Days(lightly=True), Days(lightly=True), Days(0.5, lightly=True)
+    for number in range(80):
+        fall = 0.0005 * max(number - 10, 0)
+        sulfated.rested(FULL - 0.01 - fall, drawn=16.0)
+        sound.rested(FULL - 0.01 - 0.002 * (number % 3), drawn=16.0)
+        short.rested(FULL - 0.01 - fall, drawn=16.0)
+    assert sulfated.told[0] == "as_before" and sulfated.told[-1] == "sulfated"
+    assert set(sound.told) == {"as_before"}
+    assert short.told == []
 
 
 def test_charges_that_gas_at_a_finishing_current_are_whole_too() -> None:
@@ -179,7 +199,7 @@ def test_a_watering_in_the_log_book_begins_anew(mixing_days: float) -> None:
         mixed = 1.0 - exp(-max(number - 40, 0) / mixing_days)
         days.rested(FULL - 0.03 * mixed + scatter.gauss(0.0, NOISE))
         if number == 53:
-            assert days.watch.to_plain()["first"] == {"charge": [], "discharge": []}
+            assert days.watch.to_plain()["first"] == {"charge": [], "discharge": [], "light_load": []}
     assert set(days.told) == {"as_before"}
     assert len(days.watch.to_plain()["latest"]["charge"]) == 7
 

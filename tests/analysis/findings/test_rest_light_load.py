@@ -57,6 +57,18 @@ def test_the_mean_of_the_light_loads_between_three_and_eight_per_cent_is_told_on
     assert house.told[0].at_ms == pytest.approx(START_MS + HOUR_MS * (1 + 8), abs=A_FRAME * HOUR_MS)
 
 
+def test_one_bad_block_is_not_the_acid_of_the_bank() -> None:
+    """A cell that is short takes 2 V from the bank, and its block stands alone with it."""
+    bank = small_bank(blocks=4, cells=6, rated_amp_hours=100.0)
+    watch, told = LightLoad(ground_of(bank)), []
+    watch.charged(ended(2.0))
+    for position in range(120):
+        blocks = [12.72, 12.72, 10.6, 12.72]
+        event = watch.add(make_frame(bank, position, -1.0, sum(blocks), block_volts=blocks))
+        told += [event.volts_per_cell] if event else []
+    assert told == [pytest.approx(2.12)]
+
+
 def test_heavy_loads_are_left_out() -> None:
     house = charged().run(-1.0, 2.17, 3.0 - A_FRAME).run(-1.0, 2.12, 2.0).run(-10.0, 2.0, 0.1).run(-1.0, 2.12, 5.0)
     assert house.told[0].volts_per_cell == pytest.approx(2.12, abs=1e-6)

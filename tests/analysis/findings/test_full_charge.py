@@ -7,11 +7,13 @@ from math import exp
 
 import pytest
 from fold_tools import bank as small_bank
-from frame_tools import Pipeline, ground_of, limits_of, make_frame, restarts_change_nothing
+from frame_tools import START_MS, Pipeline, ground_of, limits_of, make_frame, restarts_change_nothing
 
-from loggerd.analysis.findings.events import BecameFull, ChargeEnded
+from loggerd.analysis.findings.catalogue import Moment
+from loggerd.analysis.findings.events import BecameFull, ChargeEnded, SinceFull
 from loggerd.analysis.findings.full_charge import FullCharge
-from loggerd.analysis.frames import Frame
+from loggerd.analysis.findings.full_charge_returns import Returns
+from loggerd.analysis.frames import DAY_MS, Frame
 from loggerd.model.bank import Accuracy
 from loggerd.model.finding import Finding
 
@@ -251,17 +253,19 @@ def test_overcharge_for_weeks(tail_hours: int, verdict: str) -> None:
     assert last(found, "full_charge.overcharge").verdict == verdict
 
 
-def test_overcharge_that_is_told_stands_until_less_is_shown() -> None:
-    """60 Ah a day, and 12 to 13 of gas: above the usual 10, and about the limit of 1.25; then plainly below it."""
-    day, verdicts = Day(), []
-    for hours, days in ((34, 20), (8.5, 40), (3, 40)):
-        for _ in range(days):
-            day.discharge(60.0)
-            day.bulk(30.0)
-            day.tail(hours, 1.2, 1.5)
-    found, _ = run(day)
-    verdicts = [one.verdict for one in found if one.name == "full_charge.overcharge" and one.verdict != "cannot_tell"]
-    assert [one for number, one in enumerate(verdicts) if not number or verdicts[number - 1] != one] == ["high", "none"]
+@pytest.mark.parametrize(
+    ("factor", "told", "verdict"),
+    [(1.28, False, "high"), (1.245, False, "none"), (1.245, True, "high"), (1.2, True, "none")],
+)
+def test_overcharge_that_is_told_stands_until_less_is_shown(factor: float, told: bool, verdict: str) -> None:
+    """The limit is 1.25, and the zero of the current leaves about 0.01 of it open."""
+    frame = make_frame(GROUND.bank, 29 * 288, 0.0, 2.13 * GROUND.bank.cells_in_series)
+    returns = Returns(GROUND)
+    for day in range(28):
+        account = SinceFull(START_MS + day * DAY_MS, True, 60.0, 60.0 * factor, 0)
+        returns.keep_account(account, START_MS + (day + 1) * DAY_MS)
+    said = returns._overcharge(Moment(frame, LIMITS), told)
+    assert said.verdict == verdict
 
 
 def test_a_high_factor_over_little_use_is_no_overcharge() -> None:

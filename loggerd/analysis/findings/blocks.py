@@ -89,6 +89,8 @@ class Blocks:
             told.extend(self._prompted(moment, prompts))
         cells = [one / self._cells for one in volts]
         told.extend(self._fallen(moment, cells))
+        if self._levelled:
+            told.extend(self._watched_long(moment))
         since = moment.since_full
         full = since is not None and since.at_ms == frame.end_ms
         record = self._gathering.push(frame, cells, moment.limits, full)
@@ -138,6 +140,7 @@ class Blocks:
             self._prompts.pop(block, None)
             self._short.forget(block)
             self._fall.forget(block)
+            self._levelled.pop(block, None)
             if self._alarms.pop(block, None) is not None:
                 told.extend(self._teller.calm(moment, block))
             if self._words[block] not in ("", FINE, _NOT_JUDGED):
@@ -281,12 +284,20 @@ class Blocks:
         before, word = self._words[block], standing.word
         if word == FINE and before not in ("", FINE, LEVEL_AGAIN):
             self._recovered(block)
-        if word == FINE and before == OUT_OF_BALANCE:
+        if before == OUT_OF_BALANCE and word != before:
             self._levelled[block] = moment.frame.end_ms
-            word = LEVEL_AGAIN
-        elif word == FINE and before == LEVEL_AGAIN and moment.frame.end_ms - self._levelled[block] < _WATCHED_MS:
+        if word == FINE and block in self._levelled:
             word = LEVEL_AGAIN
         return self._say(moment, block, word, standing, "")
+
+    def _watched_long(self, moment: Moment) -> list[Finding]:
+        """Blocks that have not lagged again."""
+        told: list[Finding] = []
+        for block in [one for one, at in self._levelled.items() if moment.frame.end_ms - at > _WATCHED_MS]:
+            del self._levelled[block]
+            if self._words[block] == LEVEL_AGAIN:
+                told.extend(self._say(moment, block, FINE, None, "it has not lagged again for three months"))
+        return told
 
     def _leaking(self, moment: Moment, block: int, ruler: Ruler) -> list[Finding]:
         """Why a block is behind: what it has lost came little by little."""

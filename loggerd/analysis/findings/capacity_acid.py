@@ -127,15 +127,16 @@ class AcidTeller:
         verdict = "fallen" if first - latest >= least else "read"
         if before is not None and verdict == before[0] and abs(latest - before[1]) < _NOTABLE:
             return []
-        self._when_full = [verdict, latest]
+        at = Instant(moment.frame.session, moment.frame.end_ms)
+        began = [at.session, at.at_ms] if before is None or verdict != before[0] else before[2]
+        self._when_full = [verdict, latest, began]
         reason = f"In the first rests after a proven full charge it was {first * 100:.0f} %."
         if verdict == "fallen":
             reason += " Water filled in since then would lower it too; compare the acid of the cells."
-        at = Instant(moment.frame.session, moment.frame.end_ms)
         low, high = (latest - half) * 100, (latest + half) * 100
-        return [
-            Finding("capacity.acid_when_full", "bank", verdict, Grade.OBSERVED, reason, at, latest * 100, low, high)
-        ]
+        since = Instant(*began) if verdict == "fallen" else None
+        grade, name = Grade.OBSERVED, "capacity.acid_when_full"
+        return [Finding(name, "bank", verdict, grade, reason, at, latest * 100, low, high, since)]
 
     def to_plain(self) -> dict[str, Any]:
         return {"reserve": self._reserve, "refused": self._refused, "when_full": self._when_full}

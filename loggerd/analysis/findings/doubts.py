@@ -59,20 +59,25 @@ def told_first(findings: Sequence[Finding], verdict_of: Callable[[Finding], Verd
     """Findings by weight, those of the same weight in the order given; what rests on a sensor that one of them finds
     wrong comes behind that one, whatever it weighs, and so does what follows from the fault of a block or a charger."""
     doubts = [(channel, verdict_of(one).weight, one) for one in findings for channel in _doubted(one)]
-    causes = [(verdict_of(one).weight, one) for one in findings if _is_cause(one)]
+    causes = [one for one in findings if _is_cause(one)]
     # A charger whose probe sits on a hot block holds less than the others ask for.
     hot = {one.subject for one in findings if (one.name, one.verdict) == ("heat.spread", "hot_block")}
     flat = any((one.name, one.verdict) in _RUNS_FLAT for one in findings)
 
-    def rank(finding: Finding) -> float:
+    def rank(finding: Finding, above: tuple[Finding, ...] = ()) -> float:
+        """Negative, for the order; `above`: what is being put behind this finding, which cannot come before it."""
         weight: float = verdict_of(finding).weight
         for channel, doubt, by in doubts:
             if by is not finding and weight >= doubt and (_concluded(finding, channel, by) or _sums(finding, by)):
                 weight = doubt - 0.5
-        for root, cause in causes:
+        for cause in causes:
+            if cause is finding or any(cause is one for one in above):
+                continue
             warmed = _is_low_set_point(finding) and cause.subject in hot
-            if weight >= root and (warmed or _follows(finding, cause, flat)):
-                weight = root - 0.5 + _SMALL * weight
+            if warmed or _follows(finding, cause, flat):
+                root = -rank(cause, (*above, finding))
+                # Of a chain of causes the later link comes behind the earlier one, by less.
+                weight = min(weight, root - 0.4 / (1 + len(above)) + _SMALL * weight)
         return -weight
 
     return sorted(findings, key=rank)

@@ -163,7 +163,8 @@ class Returns:
         reason += f" {excess:.1f} Ah more a day went in than out; {usual:.1f} Ah are usual where a bank is kept full."
         much = excess - 24 * offset_amps(self.ground, limits) > usual
         high = much and factor - half > limit and all(part > limit for part in _halves(recent, now))
-        high = high or (told and excess > usual and factor + half > limit)
+        if told and not high and excess > usual and factor + half > limit:
+            high, reason = True, f"{reason} It was told, and stands until less is shown."
         said = "high" if high else "none"
         span = (start_ms, int(recent[-1][0]))
         return Said(OVERCHARGE.name, said, reason, value=factor, half_width=half, since_ms=start_ms, span=span)

@@ -168,8 +168,8 @@ class DryOut:
         """Resistance must have risen; what else has, tells how sure it is. What was told stands while it has."""
         if "ohms" not in moved or len(moved) < 2:
             return ""
-        # Where the voltage at rest, or nearly, is known and has not risen, the acid has not become stronger.
-        acid = [moved[name] for name in _ACID if name in moved]
+        # Where the voltage at rest, or else nearly, is known and has not risen, the acid has not become stronger.
+        acid = [moved[name] for name in _ACID if name in moved][:1]
         if not moved["ohms"] or (acid and not any(acid)):
             return "no_sign"
         others = ["acid"] if acid else []

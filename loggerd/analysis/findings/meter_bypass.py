@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import sqrt
+from math import isnan, sqrt
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, FRAMES_PER_HOUR, Facts, Look, Teller, Told
 from loggerd.analysis.findings.meter_ledger import Ledger
-from loggerd.analysis.frames import FRAME_MS
+from loggerd.analysis.frames import FRAME_MS, Frame
 from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding
 from loggerd.model.marks import Mark
@@ -69,6 +69,9 @@ class _State:
     rate: float = 0.0
     same: int = 0
     ledger: str = ""
+    cool_day: int = -1
+    coolest: list[float] = field(default_factory=lambda: [1e9, 1e9])
+    """Least kelvin above the air, of the day before and of this one."""
 
 
 class Bypass:
@@ -111,9 +114,21 @@ class Bypass:
         marks = look.frame.marks
         if state.same >= FRAMES_PER_HOUR or (marks and ("amps", Mark.OUT_OF_RANGE) in marks):
             self._ledger.spoil()
-        if self._sealed and look.frame.celsius - look.frame.ambient_celsius > _HEATED_KELVIN:
+        if self._sealed and self._is_heated(look.frame):
             self._ledger.spoil()
         self._ledger.push(look, moved)
+
+    def _is_heated(self, frame: Frame) -> bool:
+        """Whether the blocks are far warmer above the air than at the coolest of this day and the one before: what is
+        warm by itself, as a heated box, is so always."""
+        state, over = self._state, frame.celsius - frame.ambient_celsius
+        if isnan(over):
+            return False
+        day = frame.number // FRAMES_PER_DAY
+        if day != state.cool_day:
+            state.cool_day, state.coolest = day, [state.coolest[-1], over]
+        state.coolest[-1] = min(state.coolest[-1], over)
+        return over - min(state.coolest) > _HEATED_KELVIN
 
     def _forget(self, look: Look) -> None:
         state, first = self._state, look.frame.number - FRAMES_PER_DAY
@@ -311,7 +326,7 @@ class Bypass:
         state = dict(vars(self._state))
         state["recent"] = [list(one) for one in state["recent"]]
         state["bends"] = [list(one) for one in state["bends"]]
-        for name in ("events", "against", "ratios"):
+        for name in ("events", "against", "ratios", "coolest"):
             state[name] = list(state[name])
         return {"said": dict(self._teller.said), "state": state, "ledger": self._ledger.to_plain()}
 

@@ -71,7 +71,7 @@ class Rest:
                 self._light_load.charged(event)
         if frame.after_unknown or frame.missed > _LONGEST_GAP:
             found.extend(self._over(moment))
-        if lightly := self._light_load.add(frame):
+        if lightly := self._light_load.add(frame, limits):
             moment.events.append(lightly)
             found.extend(self._sulfation.lightly_loaded(lightly, self._teller, moment))
         reading = reading_at(moment, self._cells)

@@ -1,13 +1,14 @@
 """What stands in for a rest where a bank never rests: its voltage under light loads, soon after a charge was held.
 
 A house always draws something. Between a few and some per cent below full the voltage under a small current is nearly
-that of rest, and tells the strength of the acid.
+that of rest, and tells the strength of the acid; the little that a cell of usual resistance sags is put back, and its
+temperature, so that neither habits nor seasons move it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import isnan
+from math import isnan, sqrt
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground
@@ -19,7 +20,11 @@ _HELD_MS = 3_600_000
 _FROM, _TO = 0.03, 0.08
 """Of the rated amp-hours: the charge of the surface has gone, and the depth says little yet."""
 _LEAST_AMPS, _MOST_AMPS = 0.001, 0.015
-"""Of the rated amp-hours, per hour: at most some millivolts per cell by resistance."""
+"""Of the rated amp-hours, per hour: at most ten millivolts per cell by resistance."""
+_SLOW_OHM_AMP_HOURS = 0.3
+_OHMS_PER_KELVIN = 0.01
+"""Own choice, no source: what a small current adds in hours to the resistance of a moment, and that of colder acid."""
+_FULL = ("full_proven", "full_likely")
 _CHARGING_AMPS = 0.01
 _LEAST_FRAMES = 12
 _LEAST_BLOCKS = 3
@@ -36,26 +41,35 @@ class LightLoad:
 
     def charged(self, event: ChargeEnded) -> None:
         """A charge has ended."""
-        self._held = event.absorption_ms >= _HELD_MS
+        self._held = event.absorption_ms >= _HELD_MS and event.verdict in _FULL
 
-    def add(self, frame: Frame) -> LightlyLoaded | None:
+    def add(self, frame: Frame, limits: Mapping[str, float]) -> LightlyLoaded | None:
         """Take a frame; returns the mean of a discharge's light loads once, when they are over."""
         amps, rated = frame.amps, self._rated
         if frame.after_unknown or frame.missed or isnan(amps) or amps > _CHARGING_AMPS * rated:
             self._held, self._out, self._volts, self._frames = False, 0.0, 0.0, 0
             return None
         self._out = max(self._out - frame.amp_hours, 0.0)
+        if self._out == 0.0:
+            self._volts, self._frames = 0.0, 0
         if self._out < _FROM * rated:
             return None
         if self._out < _TO * rated:
             if _LEAST_AMPS * rated < -amps < _MOST_AMPS * rated and not isnan(frame.volts):
-                self._volts += self._volts_of_most(frame)
+                self._volts += self._volts_of_most(frame) + self._put_back(frame, limits)
                 self._frames += 1
             return None
         told = self._held and self._frames >= _LEAST_FRAMES
         event = LightlyLoaded(frame.end_ms, self._volts / self._frames) if told else None
-        self._held = False
+        self._held, self._volts, self._frames = False, 0.0, 0
         return event
+
+    def _put_back(self, frame: Frame, limits: Mapping[str, float]) -> float:
+        """What the current and the cold take from the rested volts of a usual cell."""
+        cold = 0.0 if isnan(frame.celsius) else limits["reference_celsius"] - frame.celsius
+        quick = sqrt(limits["cell_ohm_amp_hours_low"] * limits["cell_ohm_amp_hours_high"])
+        ohm_amp_hours = (quick + _SLOW_OHM_AMP_HOURS) * (1.0 + _OHMS_PER_KELVIN * cold)
+        return -frame.amps / self._rated * ohm_amp_hours + limits["rest_volts_per_kelvin"] * cold
 
     def _volts_of_most(self, frame: Frame) -> float:
         """Volts per cell of the bank, or of its middle block where that is higher: one bad block is not its acid."""

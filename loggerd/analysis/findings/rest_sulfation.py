@@ -41,6 +41,8 @@ _FALLEN, _STILL = 0.08, 0.05
 """Of the way from full to flat, beyond the band. Own choice: seasons move what is left to settle after short rests by
 a few hundredths (a polarisation of 5 mV is 0.04)."""
 _LEAST_BAND = 0.02
+_SPEAKS_MS = 60 * DAY_MS
+"""Own choice: so long the last of its readings speaks for a kind of rest."""
 _TOLD_STEP = 10.0
 _LEAST_BLOCKS = 3
 
@@ -160,7 +162,11 @@ class Sulfation:
         fall = _middle_of(first) - _middle_of(latest)
         band = max(hypot(_error(first), _error(latest)), _LEAST_BAND)
         fallen = self._fallen[after] = fall - band >= (_STILL if self._fallen[after] else _FALLEN)
-        if not fallen and any(self._fallen.values()):
+        now_ms = latest[-1][0]
+        if not fallen and self._others_fallen(after, now_ms):
+            return []
+        if after == "light_load" and self._rests_are_sound(now_ms):
+            self._fallen[after] = False
             return []
         read = "Voltages under light loads" if after == "light_load" else "Rests"
         reason = (
@@ -173,6 +179,19 @@ class Sulfation:
             span=span,
         )  # fmt: skip
         return teller.news(said, moment, _TOLD_STEP)
+
+    def _others_fallen(self, after: str, now_ms: float) -> bool:
+        """Whether another kind says that it has fallen, and has been read not long ago."""
+        return any(
+            fallen and other != after and now_ms - self._latest[other][-1][0] < _SPEAKS_MS
+            for other, fallen in self._fallen.items()
+        )
+
+    def _rests_are_sound(self, now_ms: float) -> bool:
+        """Whether rests, which know more than light loads, say that nothing has fallen."""
+        known = [other for other in ("charge", "discharge") if len(self._latest[other]) == _RESTS]
+        young = [other for other in known if now_ms - self._latest[other][-1][0] < _SPEAKS_MS]
+        return bool(young) and not any(self._fallen[other] for other in young)
 
     def _drawn(self, at_ms: int, moment: Moment) -> float | None:
         """Amp-hours since a whole charge; None where what is read follows none."""

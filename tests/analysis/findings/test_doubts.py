@@ -50,6 +50,11 @@ def test_what_a_low_set_point_and_a_leaking_block_lead_to_comes_behind_them() ->
     # The charger's voltage lacks what the block lacks.
     assert order(low, LEAKS, REVERSED)[0] == "blocks.cause"
     assert order(low, LEAKS)[0] == "full_charge.set_points"
+    # A chain of causes keeps its order.
+    chronic, wide = told("full_charge.undercharge", "chronic"), told("blocks.spread", "wide")
+    chain = order(chronic, low, LEAKS, wide, layers)
+    assert chain[:2] == ["blocks.cause", "full_charge.set_points"]
+    assert set(chain[2:4]) == {"rest.stratification", "full_charge.undercharge"}
 
 
 def test_what_keeps_a_bank_from_getting_full_comes_before_charges_that_are_not() -> None:

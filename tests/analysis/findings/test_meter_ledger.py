@@ -216,8 +216,10 @@ RUNS: dict[str, tuple[list[Row], str, str]] = {
 }
 
 
-def _run(rows: list[Row], restarts: bool, of: BankType = BankType.AGM, celsius: float = 25.0) -> list[Any]:
-    """Ten days of it, in air of 25 °C."""
+def _run(
+    rows: list[Row], restarts: bool, of: BankType = BankType.AGM, celsius: float = 25.0, box: bool = False
+) -> list[Any]:
+    """Ten days of it, in air of 25 °C; blocks as warm as `celsius` on charge, or in a box always."""
     ground: Any = SimpleNamespace(bank=SimpleNamespace(rated_amp_hours=RATED, type=of))
     limits = {"rest_volts_full": 2.12, "bypass_events_per_day": 8.0, "cell_ohm_amp_hours_high": 3.0}
     moment: Any = SimpleNamespace(limits=limits, events=[])
@@ -231,7 +233,8 @@ def _run(rows: list[Row], restarts: bool, of: BankType = BankType.AGM, celsius: 
                     missed += 1
                     continue
                 ours = {"amp_hours": rate * RATED / 12, "missed": missed, "after_unknown": False, "marks": {}}
-                frame = SimpleNamespace(number=number, session=0, celsius=celsius, ambient_celsius=25.0, **ours)
+                warm = celsius if volts > 2.12 or box else 25.0
+                frame = SimpleNamespace(number=number, session=0, celsius=warm, ambient_celsius=25.0, **ours)
                 at = {"follows": missed == 0, "judged": True, "at_ms": (number + 1) * 300_000, "at": None}
                 look: Any = SimpleNamespace(frame=frame, rate=rate, volts=volts, spread=0.0, highs=[rate], **at)
                 found += bypass.push(look, moment, Facts(sign="right"))
@@ -244,18 +247,19 @@ def _run(rows: list[Row], restarts: bool, of: BankType = BankType.AGM, celsius: 
 
 
 @pytest.mark.parametrize(
-    ("of", "celsius", "told"),
+    ("of", "celsius", "box", "told"),
     [
-        (BankType.AGM, 32.0, True),
-        (BankType.AGM, 34.0, False),
-        (BankType.FLOODED_ANTIMONY, 34.0, True),
-        (BankType.AGM, float("nan"), True),
+        (BankType.AGM, 32.0, False, True),
+        (BankType.AGM, 34.0, False, False),
+        (BankType.AGM, 34.0, True, True),
+        (BankType.FLOODED_ANTIMONY, 34.0, False, True),
+        (BankType.AGM, float("nan"), True, True),
     ],
 )
 def test_sealed_blocks_far_above_the_air_turn_into_heat_what_they_take(
-    of: BankType, celsius: float, told: bool
+    of: BankType, celsius: float, box: bool, told: bool
 ) -> None:
-    found = _run(_day(seen_load=1 / 3), restarts=False, of=of, celsius=celsius)
+    found = _run(_day(seen_load=1 / 3), restarts=False, of=of, celsius=celsius, box=box)
     assert ("bypassed_load" in [one.verdict for one in found]) == told
 
 

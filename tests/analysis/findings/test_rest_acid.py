@@ -101,6 +101,23 @@ def test_light_loads_stand_in_for_the_rests_of_a_bank_that_never_rests() -> None
     assert short.told == []
 
 
+def test_sound_rests_end_what_light_loads_told() -> None:
+    days, both = Days(lightly=True), Days(lightly=True)
+    for number in range(80):
+        days.rested(FULL - 0.01 - 0.0005 * max(number - 10, 0), drawn=16.0)
+    assert days.told[-1] == "sulfated"
+    days.lightly = False
+    for _ in range(120):
+        days.rested(FULL)
+    assert days.told[-1] == "as_before"
+    for number in range(80):
+        both.lightly = True
+        both.rested(FULL - 0.01 - 0.0005 * max(number - 10, 0), drawn=16.0)
+        both.lightly = False
+        both.rested(FULL)
+    assert set(both.told) == {"as_before"}
+
+
 def test_charges_that_gas_at_a_finishing_current_are_whole_too() -> None:
     days = Days(0.2, gassed_hours=1.5)
     for number in range(80):

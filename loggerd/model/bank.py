@@ -16,6 +16,11 @@ class BankType(Enum):
     AGM = "agm"
     GEL = "gel"
 
+    @property
+    def sealed(self) -> bool:
+        """Whether nobody can fill water into its blocks, and their gas recombines."""
+        return self in (BankType.AGM, BankType.GEL)
+
 
 @dataclass(frozen=True)
 class Bank:

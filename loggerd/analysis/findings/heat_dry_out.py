@@ -25,7 +25,6 @@ from loggerd.analysis.findings.events import (
 )
 from loggerd.analysis.findings.heat_formulas import full_current
 from loggerd.analysis.findings.weekly import WEEK_MS
-from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding, Grade
 
 _BASELINE_WEEKS = 6
@@ -33,7 +32,6 @@ _RECENT_WEEKS = 3
 _STALE_WEEKS = 4
 """After so many weeks without a new value, what a sign said last is no longer what it says now."""
 SIGNS = ("ohms", "rest_volts", "light_volts", "tail_amps", "end_amps", "capacity")
-_ACID = ("rest_volts", "light_volts")
 _LONG_HELD_MS = 3 * 3_600_000
 """After so long at the charging voltage what flows is mostly gas, though the charge may not be proven full."""
 _WITNESSES = ("tested", "observed", "inferred")
@@ -76,7 +74,7 @@ class DryOut:
 
     def __init__(self, ground: Ground) -> None:
         bank = ground.bank
-        self._sealed = bank.type in (BankType.AGM, BankType.GEL)
+        self._sealed = bank.type.sealed
         self._rated = bank.rated_amp_hours
         self._signs = {name: _Sign() for name in SIGNS}
         self._week = -1
@@ -169,8 +167,8 @@ class DryOut:
         if "ohms" not in moved or len(moved) < 2:
             return ""
         # Where the voltage at rest, or else nearly, is known and has not risen, the acid has not become stronger.
-        acid = [moved[name] for name in _ACID if name in moved][:1]
-        if not moved["ohms"] or (acid and not any(acid)):
+        acid = moved.get("rest_volts", moved.get("light_volts"))
+        if not moved["ohms"] or acid is False:
             return "no_sign"
         others = ["acid"] if acid else []
         # Both are the gas at the end of a charge: one sign.
@@ -179,7 +177,7 @@ class DryOut:
         # A bank whose water is due is one sign; but corrosion raises the resistance of any bank and takes capacity, and
         # where the gas is known not to have risen, nothing but the calendar speaks for water.
         gas = [moved[name] for name in ("tail_amps", "end_amps") if name in moved]
-        silent = not acid and not moved.get("capacity") and (any(gas) or not gas)
+        silent = acid is None and not moved.get("capacity") and (any(gas) or not gas)
         if not self._sealed and water_overdue and silent:
             others.append("water")
         if len(others) > 1 or (others and moved.get("capacity")):

@@ -12,7 +12,6 @@ from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import BlocksCompared, ChargeEnded
 from loggerd.analysis.findings.heat_warmth import Warmth
 from loggerd.analysis.frames import DAY_MS
-from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding
 
 _KEPT = 3
@@ -39,7 +38,7 @@ class Equalize:
 
     def __init__(self, ground: Ground) -> None:
         bank = ground.bank
-        self._sealed = bank.type in (BankType.AGM, BankType.GEL)
+        self._sealed = bank.type.sealed
         self._short_volts = -_SHORT_SHARE * 2.0 / bank.cells_per_block
         self.state = _State()
 

@@ -23,7 +23,6 @@ from loggerd.analysis.findings.heat_formulas import amps_at_25, critical_amps
 from loggerd.analysis.findings.heat_hold import Hold, Point
 from loggerd.analysis.findings.heat_warmth import Warmth
 from loggerd.analysis.frames import DAY_MS, FRAME_MS, Frame
-from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding, Grade
 
 RUNGS = ("calm", "watch", "act", "stop")
@@ -87,7 +86,7 @@ class Runaway:
         bank = ground.bank
         self._cells, self._strings = bank.cells_in_series, bank.strings
         self._least = _LEAST_AMPS * bank.rated_amp_hours
-        self._sealed = bank.type in (BankType.AGM, BankType.GEL)
+        self._sealed = bank.type.sealed
         self._hold = Hold()
         self.state = _State()
 

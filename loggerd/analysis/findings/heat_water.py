@@ -10,7 +10,6 @@ from loggerd.analysis.findings.drawn_up import figures, tell
 from loggerd.analysis.findings.events import BecameFull
 from loggerd.analysis.findings.heat_formulas import water_grams, water_half_width
 from loggerd.analysis.frames import DAY_MS
-from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding, Grade
 
 _LEAST_DAYS = 21.0
@@ -47,7 +46,7 @@ class Water:
     def __init__(self, ground: Ground) -> None:
         bank = ground.bank
         self._rated, self._strings = bank.rated_amp_hours, bank.strings
-        self._sealed = bank.type in (BankType.AGM, BankType.GEL)
+        self._sealed = bank.type.sealed
         accuracy = ground.accuracy.get("amps")
         offset = accuracy.offset if accuracy is not None else None
         self._offset = offset if offset is not None else _OFFSET * bank.rated_amp_hours

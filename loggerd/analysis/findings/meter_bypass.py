@@ -10,7 +10,6 @@ from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, FRAMES_PER_HOUR, Facts, Look, Teller, Told
 from loggerd.analysis.findings.meter_ledger import Ledger
 from loggerd.analysis.frames import FRAME_MS, Frame
-from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding
 from loggerd.model.marks import Mark
 
@@ -79,7 +78,7 @@ class Bypass:
 
     def __init__(self, ground: Ground) -> None:
         self._rated = ground.bank.rated_amp_hours
-        self._sealed = ground.bank.type in (BankType.AGM, BankType.GEL)
+        self._sealed = ground.bank.type.sealed
         self._teller = Teller("meter.bypass", {})
         self._state, self._ledger = _State(), Ledger()
 

@@ -19,7 +19,6 @@ from loggerd.analysis.findings.full_charge_telling import Said, Teller
 from loggerd.analysis.findings.rest_charge import unbounded_state
 from loggerd.analysis.findings.rest_specs import SULFATION
 from loggerd.analysis.frames import DAY_MS
-from loggerd.model.bank import BankType
 from loggerd.model.finding import Finding, Grade
 
 _AFTER = ("charge", "discharge", "light_load")
@@ -55,7 +54,7 @@ class Sulfation:
 
     def __init__(self, ground: Ground) -> None:
         self._rated = ground.bank.rated_amp_hours
-        self._sealed = ground.bank.type in (BankType.AGM, BankType.GEL)
+        self._sealed = ground.bank.type.sealed
         self._whole: list[int] | None = None
         self._wait_ms = 0
         self._begin_anew()

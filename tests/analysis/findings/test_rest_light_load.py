@@ -82,7 +82,7 @@ def test_neither_habits_nor_seasons_move_it() -> None:
         watch = LightLoad(ground_of(BANK))
         watch.charged(ended(2.0))
         cold = 25.0 - celsius
-        volts = rested - kelvin * cold + amps * (SAG + 0.0) * (1.0 + 0.01 * cold)
+        volts = rested - kelvin * cold + amps * SAG * (1.0 + 0.01 * cold)
         for position in range(2000):
             frame = make_frame(BANK, position, amps, volts * CELLS, celsius=celsius)
             if event := watch.add(frame, LIMITS):

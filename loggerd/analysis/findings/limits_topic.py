@@ -17,7 +17,7 @@ from loggerd.analysis.findings.limits_count import DrawnByCount
 from loggerd.analysis.findings.limits_deep import forget, note_empty, tell_deep
 from loggerd.analysis.findings.limits_left import FALL_FRAMES, Left, by_count, by_fall, lesser
 from loggerd.analysis.findings.limits_specs import HIGH, LOW, SPECS
-from loggerd.analysis.findings.resistance_steps import Estimate, robust_ohms
+from loggerd.analysis.findings.resistance_steps import Estimate, robust_ohms, usual_ohm_amp_hours
 from loggerd.analysis.frames import Frame
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure
@@ -147,8 +147,7 @@ class LimitsWatch:
             return self._ohms
         steps = self.state.steps
         if len(steps) < _LEAST_STEPS:
-            middle = math.sqrt(limits["cell_ohm_amp_hours_low"] * limits["cell_ohm_amp_hours_high"])
-            return _Ohms([], middle * self._cells / self._bank.rated_amp_hours)
+            return _Ohms([], usual_ohm_amp_hours(limits) * self._cells / self._bank.rated_amp_hours)
         self._ohms = _Ohms(list(steps))
         return self._ohms
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -271,3 +271,8 @@ def table_of(rows: Sequence[list[Any]], blocks: int) -> DepthTable:
 def _mean(values: list[float | None]) -> float | None:
     known = [value for value in values if value is not None]
     return math.fsum(known) / len(known) if known else None
+
+
+def usual_ohm_amp_hours(limits: Mapping[str, float]) -> float:
+    """The middle of what cells can have, resistance times rated amp-hours [ohm Ah]."""
+    return math.sqrt(limits["cell_ohm_amp_hours_low"] * limits["cell_ohm_amp_hours_high"])

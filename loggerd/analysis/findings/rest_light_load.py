@@ -8,12 +8,13 @@ temperature, so that neither habits nor seasons move it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import isnan, sqrt
+from math import isnan
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground
 from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.findings.events import ChargeEnded, LightlyLoaded
+from loggerd.analysis.findings.resistance_steps import usual_ohm_amp_hours
 from loggerd.analysis.frames import Frame
 
 _HELD_MS = 3_600_000
@@ -67,8 +68,7 @@ class LightLoad:
     def _put_back(self, frame: Frame, limits: Mapping[str, float]) -> float:
         """What the current and the cold take from the rested volts of a usual cell."""
         cold = 0.0 if isnan(frame.celsius) else limits["reference_celsius"] - frame.celsius
-        quick = sqrt(limits["cell_ohm_amp_hours_low"] * limits["cell_ohm_amp_hours_high"])
-        ohm_amp_hours = (quick + _SLOW_OHM_AMP_HOURS) * (1.0 + _OHMS_PER_KELVIN * cold)
+        ohm_amp_hours = (usual_ohm_amp_hours(limits) + _SLOW_OHM_AMP_HOURS) * (1.0 + _OHMS_PER_KELVIN * cold)
         return -frame.amps / self._rated * ohm_amp_hours + limits["rest_volts_per_kelvin"] * cold
 
     def _volts_of_most(self, frame: Frame) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 _FADE = ("low capacity", "loss of capacity", "end of life")
 _FADED_OR_RESISTIVE = (*_FADE, "rising resistance", "aged block")
 
@@ -95,13 +97,27 @@ TRUE_TOO: dict[str, tuple[str, ...]] = {
     "dead_device": ("tap off",),
 }
 
+BOTH: dict[str, tuple[str, ...]] = {"stratification": ("chronic undercharge",)}
+"""Seeds that are two things at once, neither of them a sign of the other: charges that end where gas begins leave the
+bank short and its acid in layers. Either may be told first, if the right name is told as well."""
+
+SILENT_WHEN_SHALLOW = ("low_capacity_block", "active_material_wear")
+"""Loss of capacity and nothing else: no voltage, current or temperature shows it in shallow use."""
+SHALLOW = 0.5
+"""Depth under which a curve of discharge tells no capacity: there the right answer is silence."""
+
 NOTHING = "nothing named"
 
 
-def kind_of_answer(seeded: str, named: str) -> str:
-    """How a name stands to the seeded cause: "right", "true too", "nothing" or "wrong"."""
+def kind_of_answer(seeded: str, named: str, standing: Collection[str] = ()) -> str:
+    """How the name that is told first stands to the seeded cause: "right", "both", "true too", "nothing" or "wrong".
+
+    `standing`: all that is named at the end.
+    """
     if named == NOTHING:
         return "nothing"
     if named in RIGHT[seeded]:
         return "right"
+    if named in BOTH.get(seeded, ()) and any(name in RIGHT[seeded] for name in standing):
+        return "both"
     return "true too" if named in TRUE_TOO.get(seeded, ()) else "wrong"

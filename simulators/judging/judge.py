@@ -54,6 +54,8 @@ class Outcome:
     """Every change to a verdict that names something wrong."""
     standing: list[Told] = field(default_factory=list)
     """What holds at the end, in its rank."""
+    deepest: float = 0.0
+    """The truth: how deep the emptiest block was ever drawn since the fault began, as a share of what it held full."""
 
 
 @cache
@@ -196,4 +198,8 @@ def _watched(cases: Sequence[Case]) -> Iterator[Watcher]:
         watched = [watcher for watcher in watchers if day < watcher.outcome.case.days]
         for watcher, chunk in zip(watched, chunks, strict=True):
             watcher.push(day, chunk)
-    yield from watchers
+    for watcher, truth in zip(watchers, streams.truths, strict=True):
+        case = watcher.outcome.case
+        if case.fault is not None:
+            watcher.outcome.deepest = 1.0 - min(truth.lowest_fill[case.fault.begin_day :])
+        yield watcher

@@ -46,6 +46,8 @@ class Truth:
     fill: list[Floats] = field(default_factory=list)
     highest_fill: list[float] = field(default_factory=list)
     """Each day's highest fill of the emptiest block."""
+    lowest_fill: list[float] = field(default_factory=list)
+    """Each day's lowest fill of the emptiest block."""
     full_ms: list[int] = field(default_factory=list)
     """Instants at which the emptiest block became full, once a day at most."""
 
@@ -109,6 +111,7 @@ class Streams:
         truth.fill.append(cells.fill[bank].copy())
         least = record.least_fill[:, bank]
         truth.highest_fill.append(float(least.max()))
+        truth.lowest_fill.append(float(least.min()))
         if least.max() >= FULL_FILL:
             truth.full_ms.append(int(times[int((least >= FULL_FILL).argmax())]))
 

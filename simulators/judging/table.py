@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from simulators.judging.causes import NOTHING, RIGHT, kind_of_answer
+from simulators.judging.causes import NOTHING, RIGHT, SHALLOW, SILENT_WHEN_SHALLOW, kind_of_answer
 from simulators.judging.chemistry import LAYOUTS
 from simulators.judging.faults import CAUSES, SEVERITIES
 from simulators.judging.intervals import poisson_interval, share_interval
@@ -17,7 +17,7 @@ RIGHT_FIRST_AIM = 0.90
 FALSE_AIM = 0.20
 """Upper 95 % limit of false findings per healthy bank-year."""
 LEAST_BANK_YEARS = 50.0
-_KINDS = ("right", "true too", "nothing", "wrong")
+_KINDS = ("right", "both", "true too", "nothing", "wrong")
 
 
 @dataclass(frozen=True)
@@ -43,12 +43,14 @@ def score(outcome: Outcome) -> Score:
     """Judge the outcome of a case with a fault."""
     fault = outcome.case.fault
     assert fault is not None
-    named = outcome.standing[0].cause if outcome.standing else NOTHING
+    names = [told.cause for told in outcome.standing]
+    named = names[0] if names else NOTHING
+    kind = kind_of_answer(fault.cause, named, names)
     right = [told for told in outcome.told if told.cause in RIGHT[fault.cause] and told.day >= fault.begin_day]
     days = right[0].day - fault.begin_day if right else None
     number = "".join(letter for letter in fault.subject if letter.isdigit())
     placed = any(number == "".join(filter(str.isdigit, one.subject)) for one in right) if number and right else None
-    return Score(outcome, named, kind_of_answer(fault.cause, named), days, placed)
+    return Score(outcome, named, kind, days, placed)
 
 
 def false_findings(outcomes: Iterable[Outcome]) -> tuple[list[Told], float]:
@@ -112,26 +114,39 @@ def _confusion(scores: Sequence[Score]) -> str:
 
 
 def _right_first(scores: Sequence[Score]) -> str:
+    """The strictest count first; then what of it two true names and shallow use explain, and the bar."""
     sites: dict[str, list[Score]] = defaultdict(list)
     for one in scores:
         sites[LAYOUTS[one.outcome.case.layout].site].append(one)
     lines = [_share_line(site, group) for site, group in sites.items()]
     lines.append(_share_line("all sites", scores))
     serious = [one for one in scores if _severity(one) > 0]
-    right = sum(one.kind == "right" for one in serious)
-    if serious and right < RIGHT_FIRST_AIM * len(serious):
+    shallow = [one for one in serious if _shallow(one)]
+    deep = [one for one in serious if not _shallow(one)]
+    both = sum(one.kind == "both" for one in deep)
+    if both:
+        lines.append(f"    {both} more are told by two names that are both true of the seed, the other one first")
+    if shallow:
+        kinds = Counter(one.kind for one in shallow)
+        told = ", ".join(f"{kind} {kinds[kind]}" for kind in _KINDS if kinds[kind])
+        lines.append(
+            f"    {len(shallow)} lost capacity and were never drawn below {SHALLOW:.0%}, where the right answer is "
+            f"silence: {told}"
+        )
+    right = sum(one.kind == "right" for one in deep) + both
+    if both or shallow:
+        low, high = share_interval(right, len(deep)) if deep else (0.0, 1.0)
+        lines.append(f"all that can show, either true name first: {right} of {len(deep)} ({low:.0%} to {high:.0%})")
+    strict = sum(one.kind == "right" for one in serious)
+    if serious and strict < RIGHT_FIRST_AIM * len(serious):
+        lines.append(f"MISSED by the strictest count: right cause first on {RIGHT_FIRST_AIM:.0%} of these")
+    if deep and right < RIGHT_FIRST_AIM * len(deep):
         lines.append(f"MISSED: right cause first on {RIGHT_FIRST_AIM:.0%} of moderate and severe cases")
     return "\n".join(lines) if scores else ""
 
 
-def _share_line(name: str, scores: Sequence[Score]) -> str:
-    serious = [one for one in scores if _severity(one) > 0]
-    right, wrong = (sum(one.kind == kind for one in serious) for kind in ("right", "wrong"))
-    low, high = share_interval(right, len(serious))
-    return (
-        f"{name}: right cause first in {right} of {len(serious)} moderate and severe cases "
-        f"({low:.0%} to {high:.0%}), wrong first in {wrong}"
-    )
+def _shallow(one: Score) -> bool:
+    return one.cause in SILENT_WHEN_SHALLOW and one.outcome.deepest < SHALLOW
 
 
 def _false(title: str, outcomes: Sequence[Outcome], judged: bool) -> str:
@@ -157,6 +172,16 @@ def _false(title: str, outcomes: Sequence[Outcome], judged: bool) -> str:
     if judged and years < LEAST_BANK_YEARS:
         lines.append(f"MISSED: at least {LEAST_BANK_YEARS:.0f} healthy bank-years")
     return "\n".join(lines)
+
+
+def _share_line(name: str, scores: Sequence[Score]) -> str:
+    serious = [one for one in scores if _severity(one) > 0]
+    right, wrong = (sum(one.kind == kind for one in serious) for kind in ("right", "wrong"))
+    low, high = share_interval(right, len(serious))
+    return (
+        f"{name}: right cause first in {right} of {len(serious)} moderate and severe cases "
+        f"({low:.0%} to {high:.0%}), wrong first in {wrong}"
+    )
 
 
 def _severity(one: Score) -> int:

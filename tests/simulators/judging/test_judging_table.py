@@ -50,9 +50,9 @@ def test_words_of_the_catalogue_are_known_here() -> None:
     assert named <= known
 
 
-def _outcome(cause: str, *told: Told) -> Outcome:
+def _outcome(cause: str, *told: Told, deepest: float = 0.8) -> Outcome:
     fault = draw_fault(cause, 2, "golf", 3, 70)
-    return Outcome(Case("golf", 3, 120, fault=fault), list(told), list(told))
+    return Outcome(Case("golf", 3, 120, fault=fault), list(told), list(told), deepest)
 
 
 def _told(day: int, subject: str, cause: str, weight: int = 60) -> Told:
@@ -89,9 +89,30 @@ def test_a_report_says_which_bars_are_missed() -> None:
     assert report([]) == "\n"
 
 
+def test_two_true_names_count_when_both_are_told() -> None:
+    short, layers = _told(83, "bank", "chronic undercharge"), _told(84, "bank", "stratification", 30)
+    assert score(_outcome("stratification", short, layers)).kind == "both"
+    assert score(_outcome("stratification", short)).kind == "true too"
+    assert score(_outcome("stratification", layers, short)).kind == "right"
+    assert score(_outcome("chronic_undercharge", layers, short)).kind == "wrong"
+    text = report([_outcome("stratification", short, layers)])
+    assert "all sites: right cause first in 0 of 1" in text and "either true name first: 1 of 1" in text
+    assert "MISSED by the strictest count" in text and "MISSED: right cause first" not in text
+
+
+def test_loss_of_capacity_in_shallow_use_is_counted_by_itself() -> None:
+    """Below half of the depth a stretched curve is refused (method d of the notes: +-10 % above 50 % depth)."""
+    silent = [_outcome("active_material_wear", deepest=0.3), _outcome("dry_out", deepest=0.3)]
+    text = report(silent)
+    assert "1 lost capacity and were never drawn below 50%, where the right answer is silence: nothing 1" in text
+    assert "all that can show, either true name first: 0 of 1" in text and "MISSED: right cause first" in text
+    assert "silence" not in report([_outcome("active_material_wear", deepest=0.6)])
+
+
 def test_cases_go_through_the_fold_of_the_service() -> None:
     fault = draw_fault("set_point_high", 2, "golf", 6, 8)
     outcomes = judge([Case("golf", 6, 24, fault=fault), Case("golf", 6, 24)])
     assert [one.case.fault for one in outcomes] == [fault, None]
     assert any(told.cause == "charger set point high" for told in outcomes[0].told)
     assert not any(told.cause == "charger set point high" for told in outcomes[1].told)
+    assert 0.2 < outcomes[0].deepest < 1.0 and outcomes[1].deepest == 0.0

@@ -28,8 +28,9 @@ MOST_STEPS = 4
 COUNTED_MARKS = Mark.OUT_OF_RANGE | Mark.CLOCK_NOT_SET | Mark.TAPS_DISAGREE | Mark.UNREADABLE | Mark.GAP_BEFORE
 """Marks that are known at the reading that carries them; a spike is known only by the reading after it."""
 
-COLDEST_CELSIUS, HOTTEST_CELSIUS = -40.0, 95.0
-"""Outside of these no acid of a battery is measured, and common probes say their error values (from memory: -127)."""
+COLDEST_CELSIUS, HOTTEST_CELSIUS = -40.0, 120.0
+"""Outside of these no acid of a battery is measured: a block that runs away boils at about 110 (from memory). Common
+probes say their error values there (from memory: -127)."""
 POWER_ON_CELSIUS = 85.0
 """What common digital probes say before they have measured (from memory)."""
 

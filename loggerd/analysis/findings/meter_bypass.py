@@ -19,7 +19,8 @@ _BACK = 6
 """A change of the current is felt for so many frames."""
 _TOP_VOLTS, _BOTTOM_VOLTS = 2.16, 1.97
 """Between these no charger and no knee bends the voltage of a cell."""
-_CHARGING = 0.003
+_CHARGING, _GIVING = 0.003, 0.001
+_ABOVE_REST = 0.005
 _JUMP_VOLTS = 0.004
 _LEAST_EXPLAINED = 0.3
 """Volts of a cell that a current explains, at the least, for each share of the rated amp-hours."""
@@ -97,7 +98,7 @@ class Bypass:
         state.frames += 1
         state.moved += abs(moved)
         self._forget(look)
-        self._load(look)
+        self._load(look, moment.limits["rest_volts_full"] + _ABOVE_REST)
         self._fall(look, moment)
         self._charger(look, moved)
         self._count(look, moved)
@@ -136,8 +137,9 @@ class Bypass:
         while state.against and state.against[0] <= first:
             state.against.pop(0)
 
-    def _load(self, look: Look) -> None:
-        """Looks at the frame before the last: whether the voltage bent there more than the currents explain."""
+    def _load(self, look: Look, held: float) -> None:
+        """Looks at the frame before the last: whether the voltage bent there more than the currents explain. `held`:
+        volts of a cell above which a bank that gives nothing is held by its float, and falls when that goes."""
         state = self._state
         recent = state.recent
         if recent:
@@ -162,6 +164,8 @@ class Bypass:
             return  # to the last digit: the current has stopped being measured
         if max(rates) >= _CHARGING or max([one[0] for one in late]) >= _TOP_VOLTS:
             return
+        if max([one[0] for one in late if one[1] > -_GIVING], default=0.0) >= held:
+            return
         change = max([abs(two[1] - one[1]) for one, two in zip(recent, late, strict=False)])
         ratios = sorted(state.ratios)
         usual = 1.3 * ratios[len(ratios) // 2] if len(ratios) >= 5 else 0.0
@@ -175,7 +179,7 @@ class Bypass:
     def _fall(self, look: Look, moment: Moment) -> None:
         """A bank that has come to rest by the meter, and whose voltage goes on falling as in a discharge."""
         state = self._state
-        rested = moment.limits["rest_volts_full"] + 0.005
+        rested = moment.limits["rest_volts_full"] + _ABOVE_REST
         state.still_out -= min(0.0, look.frame.amp_hours) / self._rated
         if look.rate > _CHARGING or look.volts > rested or state.still_out > 0.02:
             state.still, state.still_out = 0, 0.0

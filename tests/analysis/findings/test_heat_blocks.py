@@ -100,6 +100,14 @@ def test_the_error_value_of_a_probe_is_neither_frost_nor_heat(error: float) -> N
     assert [one.verdict for one in told("heat.high", run)] == ["normal"]
 
 
+def test_a_block_that_boils_is_still_believed() -> None:
+    """Acid of a sealed block boils above 100 °C, at about 110 (from memory): then it must not seem to be out of
+    range."""
+    climb = [step for celsius in range(30, 108, 6) for step in frames(1 / 12, float(celsius), begin=celsius // 6)]
+    run = climb + frames(24, [30.0, 108.0, 30.0, 30.0], begin=18)
+    assert [one.verdict for one in told("heat.high", run)] == ["normal", "too_hot"]
+
+
 def test_a_leap_that_stays_and_that_nobody_doubts_is_taken_in_the_end() -> None:
     run = [*frames(2, 18.0), *frames(7, [18.0, 18.0, 60.0, 18.0], begin=2 * HOUR)]
     normal, hot = told("heat.high", run)

@@ -205,6 +205,8 @@ def _day(seen_load: float = 1.0, seen_charge: float = 1.0, charge: float = 0.1, 
     return [(-0.075 * seen_load, 2.05, 48), *bulk, (seen_charge * 0.02, 2.35, 48), (0.0, 2.14, rest)]
 
 
+_BEGIN = 20_000 * 288
+"""Frames are counted from the year 1970 on."""
 FLOAT: list[Row] = [(0.0, 2.14, 15), (-0.08, 2.05, 3), (0.02, 2.15, 12), (0.005, 2.23, 336), (0.005, 2.35, 36)]
 RUNS: dict[str, tuple[list[Row], str, str]] = {
     "sound": (_day(), "right", "took charge back"),
@@ -228,8 +230,8 @@ def _run(
     ground: Any = SimpleNamespace(bank=SimpleNamespace(rated_amp_hours=RATED, type=of))
     limits = {"rest_volts_full": 2.12, "bypass_events_per_day": 8.0, "cell_ohm_amp_hours_high": 3.0}
     moment: Any = SimpleNamespace(limits=limits, events=[])
-    bypass, found, missed, number = Bypass(ground), [], 0, 0
-    while number < 10 * 288:
+    bypass, found, missed, number = Bypass(ground), [], 0, _BEGIN
+    while number < _BEGIN + 10 * 288:
         for steady, volts, count in rows:
             for _ in range(count):
                 number += 1

@@ -21,6 +21,8 @@ _LEAST_OUT = 0.1
 """Share of the rated amp-hours that must have gone out for a charge factor."""
 _OVER_DAYS, _OVER_OUT = 14, 1.5
 """Overcharge is judged over two to four weeks, in which one and a half rated amp-hours went out."""
+_GROWN = 1.4
+"""Own choice: so many times the bank's own excess, at too high a charge factor, is too much in light use too."""
 _LEAST_DEFICIT = 0.05
 _UNKNOWN = 0.15
 """A deficit whose band is wider than this share of the rated amp-hours is not told as a number."""
@@ -41,6 +43,8 @@ class Returns:
     accounts: list[list[float]] = field(default_factory=list)
     day_start: Mark | None = None
     full_today: bool = False
+    own_excess: float | None = None
+    """Ah a day that went in more than out, when that was judged first."""
 
     # -- a charge has ended --
 
@@ -161,7 +165,14 @@ class Returns:
         excess, usual = (put_in - out) * DAY_MS / length, limits["overcharge_per_day_fraction"] * rated
         reason = f"{put_in:.0f} Ah in for {out:.0f} Ah out in {length / DAY_MS:.0f} days; above {limit:g} is too much."
         reason += f" {excess:.1f} Ah more a day went in than out; {usual:.1f} Ah are usual where a bank is kept full."
+        if self.own_excess is None:
+            self.own_excess = excess
         much = excess - 24 * offset_amps(self.ground, limits) > usual
+        # The zero of the current was as wrong then.
+        if usual > self.own_excess * _GROWN > 0.0:
+            usual = self.own_excess * _GROWN
+            much = much or excess > usual
+            reason += f" At first {self.own_excess:.1f} Ah did."
         high = much and factor - half > limit and all(part > limit for part in _halves(recent, now))
         if told and not high and excess > usual and factor + half > limit:
             high, reason = True, f"{reason} It was told, and stands until less is shown."
@@ -176,11 +187,13 @@ class Returns:
             "accounts": self.accounts,
             "day_start": None if self.day_start is None else self.day_start.to_plain(),
             "full_today": self.full_today,
+            "own_excess": self.own_excess,
         }
 
     def load_plain(self, plain: Mapping[str, Any]) -> None:
         self.days, self.charges, self.accounts = plain["days"], plain["charges"], plain["accounts"]
         self.day_start, self.full_today = Mark.from_plain(plain["day_start"]), plain["full_today"]
+        self.own_excess = plain["own_excess"]
 
 
 def returned_in_full(net_out: float, out: float, error: float, limits: Limits) -> bool:

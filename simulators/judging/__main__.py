@@ -11,7 +11,7 @@ from pathlib import Path
 from simulators.judging.cases import draw_cases, fresh_entropy, healthy_cases
 from simulators.judging.chemistry import LAYOUTS, SITES
 from simulators.judging.faults import CAUSES, HEALTHY, SEVERITIES, Fault, draw_fault, possible
-from simulators.judging.run import run
+from simulators.judging.run import run, run_again
 from simulators.judging.stream import FULL_FILL, Case, Chunk, Truth, whole_stream
 
 
@@ -35,6 +35,8 @@ def main(arguments: list[str] | None = None) -> int:
     judging.add_argument("--kind", action="append", choices=SITES, help="only these kinds of site")
     judging.add_argument("--only", action="append", choices=SEVERITIES, help="only these severities")
     judging.add_argument("--processes", type=int, default=2)
+    judging.add_argument("--keep", type=Path, metavar="FOLDER", help="keep the readings of each bank there")
+    judging.add_argument("--again", type=Path, metavar="FOLDER", help="judge kept banks anew, and draw none")
     chosen = parser.parse_args(arguments)
     if chosen.list:
         _print_list()
@@ -43,13 +45,18 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _judge(chosen: argparse.Namespace) -> int:
+    if chosen.again is not None:
+        sys.stdout.write(f"banks kept in {chosen.again}\n{run_again(chosen.again, chosen.processes)}")
+        return 0
     entropy = fresh_entropy() if chosen.entropy is None else chosen.entropy
     sys.stdout.write(f"cases drawn from --entropy {entropy}\n")
     sites = tuple(chosen.kind or SITES)
     severities = [SEVERITIES.index(word) for word in chosen.only or SEVERITIES]
     cases = draw_cases(entropy, chosen.seeds, tuple(chosen.cause or CAUSES), sites, severities)
     cases += healthy_cases(entropy, chosen.healthy, sites)
-    sys.stdout.write(run(cases, chosen.processes))
+    if chosen.keep is not None:
+        chosen.keep.mkdir(parents=True, exist_ok=True)
+    sys.stdout.write(run(cases, chosen.processes, chosen.keep))
     return 0
 
 

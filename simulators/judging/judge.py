@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -55,7 +55,7 @@ class Outcome:
     standing: list[Told] = field(default_factory=list)
     """What holds at the end, in its rank."""
     deepest: float = 0.0
-    """The truth: how deep the emptiest block was ever drawn since the fault began, as a share of what it held full."""
+    """That of the truth."""
 
 
 @cache
@@ -186,20 +186,19 @@ def _told(day: int, finding: Finding) -> Told:
     return Told(day, finding.name, finding.subject, finding.verdict, verdict.cause, verdict.weight)
 
 
-def judge(cases: Sequence[Case]) -> list[Outcome]:
-    """Simulate cases of one layout together, and fold each."""
-    return [watcher.outcome for watcher in _watched(cases)]
-
-
-def _watched(cases: Sequence[Case]) -> Iterator[Watcher]:
+def judge(cases: Sequence[Case], keep: Callable[[Outcome, Sequence[Chunk]], None] | None = None) -> list[Outcome]:
+    """Simulate cases of one layout together, and fold each. `keep`: given each outcome with its readings."""
     streams = Streams(list(cases))
     watchers = [Watcher(case, streams.layout) for case in cases]
+    kept: list[list[Chunk]] = [[] for _ in cases]
     for day, chunks in enumerate(streams.run()):
-        watched = [watcher for watcher in watchers if day < watcher.outcome.case.days]
-        for watcher, chunk in zip(watched, chunks, strict=True):
-            watcher.push(day, chunk)
-    for watcher, truth in zip(watchers, streams.truths, strict=True):
-        case = watcher.outcome.case
-        if case.fault is not None:
-            watcher.outcome.deepest = 1.0 - min(truth.lowest_fill[case.fault.begin_day :])
-        yield watcher
+        watched = [number for number, case in enumerate(cases) if day < case.days]
+        for number, chunk in zip(watched, chunks, strict=True):
+            watchers[number].push(day, chunk)
+            if keep is not None:
+                kept[number].append(chunk)
+    for watcher, truth, own in zip(watchers, streams.truths, kept, strict=True):
+        watcher.outcome.deepest = truth.deepest
+        if keep is not None:
+            keep(watcher.outcome, own)
+    return [watcher.outcome for watcher in watchers]

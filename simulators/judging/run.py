@@ -8,11 +8,14 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from functools import partial
+from pathlib import Path
 from types import FrameType
 from typing import TypeVar
 
 from simulators.judging.cases import batches
 from simulators.judging.judge import Outcome, judge
+from simulators.judging.kept import judge_again, judge_and_keep, kept_in
 from simulators.judging.stream import Case
 from simulators.judging.table import report
 
@@ -23,16 +26,29 @@ BATCH = 8
 _SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 
-def run(cases: Sequence[Case], processes: int = 2) -> str:
-    """Judge the cases and return the tables as text. After Ctrl-C or SIGTERM: of those that were done."""
+def run(cases: Sequence[Case], processes: int = 2, keep: Path | None = None) -> str:
+    """Judge the cases and return the tables as text. After Ctrl-C or SIGTERM: of those that were done.
+
+    `keep`: folder that takes the readings of each bank, for `run_again`.
+    """
     # In an order drawn with the cases: what is done when somebody interrupts is a fair sample of all.
     groups = sorted(batches(cases, BATCH), key=lambda group: group[0].seed)
+    work = judge if keep is None else partial(judge_and_keep, keep)
+    return report(in_processes(work, groups, processes, _progress(len(cases))))
 
+
+def run_again(folder: Path, processes: int = 2) -> str:
+    """Judge the banks that were kept in a folder anew; as `run`."""
+    paths = kept_in(folder)
+    return report(in_processes(judge_again, [[path] for path in paths], processes, _progress(len(paths))))
+
+
+def _progress(count: int) -> Callable[[Sequence[Outcome]], str]:
     def progress(done: Sequence[Outcome]) -> str:
         years = sum(outcome.case.days for outcome in done) / 365.25
-        return f"{len(done)} of {len(cases)} banks, {years:.1f} bank-years"
+        return f"{len(done)} of {count} banks, {years:.1f} bank-years"
 
-    return report(in_processes(judge, groups, processes, progress))
+    return progress
 
 
 def in_processes(

@@ -52,6 +52,11 @@ class Truth:
     """Instants at which the emptiest block became full, once a day at most."""
 
     @property
+    def deepest(self) -> float:
+        """How deep the emptiest block was ever drawn since the fault began, as a share of what it held when full."""
+        return 1.0 - min(self.lowest_fill[self.case.fault.begin_day :]) if self.case.fault else 0.0
+
+    @property
     def cause(self) -> str:
         return self.case.fault.cause if self.case.fault else "healthy"
 

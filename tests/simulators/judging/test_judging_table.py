@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from scipy import stats
 
@@ -9,7 +11,8 @@ from loggerd.analysis.findings import FINDINGS
 from simulators.judging.causes import NOTHING, RIGHT, TRUE_TOO, kind_of_answer
 from simulators.judging.faults import CAUSES, draw_fault
 from simulators.judging.intervals import poisson_interval, share_interval
-from simulators.judging.judge import Outcome, Told, judge
+from simulators.judging.judge import Outcome, Told
+from simulators.judging.kept import judge_again, judge_and_keep, kept_in
 from simulators.judging.stream import Case
 from simulators.judging.table import false_findings, report, score
 
@@ -109,10 +112,12 @@ def test_loss_of_capacity_in_shallow_use_is_counted_by_itself() -> None:
     assert "silence" not in report([_outcome("active_material_wear", deepest=0.6)])
 
 
-def test_cases_go_through_the_fold_of_the_service() -> None:
+def test_cases_go_through_the_fold_of_the_service(tmp_path: Path) -> None:
     fault = draw_fault("set_point_high", 2, "golf", 6, 8)
-    outcomes = judge([Case("golf", 6, 24, fault=fault), Case("golf", 6, 24)])
+    outcomes = judge_and_keep(tmp_path, [Case("golf", 6, 24, fault=fault), Case("golf", 6, 24)])
     assert [one.case.fault for one in outcomes] == [fault, None]
     assert any(told.cause == "charger set point high" for told in outcomes[0].told)
     assert not any(told.cause == "charger set point high" for told in outcomes[1].told)
     assert 0.2 < outcomes[0].deepest < 1.0 and outcomes[1].deepest == 0.0
+    again = judge_again(kept_in(tmp_path))
+    assert sorted(again, key=lambda one: one.case.fault is None) == outcomes

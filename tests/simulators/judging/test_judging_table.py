@@ -103,11 +103,14 @@ def test_two_true_names_count_when_both_are_told() -> None:
     assert "MISSED by the strictest count" in text and "MISSED: right cause first" not in text
 
 
-def test_loss_of_capacity_in_shallow_use_is_counted_by_itself() -> None:
+def test_what_only_a_deep_discharge_shows_is_counted_by_itself_in_shallow_use() -> None:
     """Below half of the depth a stretched curve is refused (method d of the notes: +-10 % above 50 % depth)."""
     silent = [_outcome("active_material_wear", deepest=0.3), _outcome("dry_out", deepest=0.3)]
     text = report(silent)
-    assert "1 lost capacity and were never drawn below 50%, where the right answer is silence: nothing 1" in text
+    assert (
+        "1 show only in a deep discharge and were never drawn below 50%, where the right answer is silence: noth"
+        in text
+    )
     assert "all that can show, either true name first: 0 of 1" in text and "MISSED: right cause first" in text
     assert "silence" not in report([_outcome("active_material_wear", deepest=0.6)])
 

@@ -130,8 +130,8 @@ def _right_first(scores: Sequence[Score]) -> str:
         kinds = Counter(one.kind for one in shallow)
         told = ", ".join(f"{kind} {kinds[kind]}" for kind in _KINDS if kinds[kind])
         lines.append(
-            f"    {len(shallow)} show only in a deep discharge and were never drawn below {SHALLOW:.0%}, where the right "
-            f"answer is silence: {told}"
+            f"    {len(shallow)} show only in a deep discharge and were never drawn below {SHALLOW:.0%}, where the "
+            f"right answer is silence: {told}"
         )
     right = sum(one.kind == "right" for one in deep) + both
     if both or shallow:

@@ -248,9 +248,9 @@ class Judge:
             if lost and is_lower(later, first, _CHANCE / peers):
                 return "its own history"
         # At the end of a bank that is drawn empty the first block falls off by any amount: what scatters by more than
-        # itself is no measure of it.
+        # itself is no measure of it; but a block that is small falls off in each of them by another amount.
         scatter = self._scatter(block)
-        if scatter is None or -pooled < scatter * (_STILL_BEYOND if told else 1.0):
+        if scatter is None or (not told and -pooled < scatter):
             return ""
         if block in self._outliers and -pooled > least:
             return "its peers"

@@ -267,7 +267,7 @@ class Taps:
         state = self._state
         if look.frame.number % FRAMES_PER_HOUR or self._bank.blocks < 4:
             return None
-        ready = [one for one in _STATES if state.weights.get(one, 0.0) >= _LEAST_FRAMES]
+        ready = self._states_of_taps()
         if len(ready) < 2:
             return None
         least = moment.limits["tap_mirror_volts"] * self._bank.cells_per_block
@@ -275,18 +275,30 @@ class Taps:
             if block % self._bank.blocks_per_string == 0:
                 continue
             one, two = ([state.departures[name][block - 1 + step] for name in ready] for step in (0, 1))
-            if _mirror(one, two, least):
+            if _mirror(one, two, least) and self._opposite_on_charge(block):
                 small = not _mirror(one, two, _PLAIN * least)
                 if small and state.frames < _SETTLED_LOOKS:
                     continue
                 words = (
                     f"blocks {block} and {block + 1} differ from their peers by {one[0]:+.2f} V and {two[0]:+.2f} V,"
-                    " charging, discharging and at rest alike: the tap between them is at a wrong post or its"
+                    f" {_WHILE[tuple(ready)]} alike: the tap between them is at a wrong post or its"
                     " wire is bad"
                 )
                 names = (self._names[block - 1], self._names[block])
                 return Told("mirror", words, names, value=one[0])
         return None
+
+    def _states_of_taps(self) -> list[str]:
+        """States of the bank in which taps are compared: gas lifts each block by an amount of its own, so that a charge
+        is asked only where one of the others is not known."""
+        ready = [one for one in _STATES if self._state.weights.get(one, 0.0) >= _LEAST_FRAMES]
+        return ready if len(ready) < len(_STATES) else [one for one in ready if one != "charge"]
+
+    def _opposite_on_charge(self, block: int) -> bool:
+        """Whether nothing that is known of charges speaks against a block and the next being mirrored."""
+        known = self._state.weights.get("charge", 0.0) >= _LEAST_FRAMES
+        charge = self._state.departures["charge"] if known else []
+        return not known or charge[block - 1] * charge[block] < 0.0
 
     def _summed(self, moment: Moment, look: Look) -> Told | None:
         state, whole = self._state, look.means[1]
@@ -339,9 +351,8 @@ class Taps:
     def _apart(self) -> bool:
         """Whether no two neighbours are mirrored any more, by about half of what names them."""
         least = 0.012 * self._bank.cells_per_block
-        ready = [one for one in _STATES if self._state.weights.get(one, 0.0) >= _LEAST_FRAMES]
         pairs = range(self._bank.blocks - 1)
-        departures = [self._state.departures[name] for name in ready]
+        departures = [self._state.departures[name] for name in self._states_of_taps()]
         return not any(
             _mirror([one[place] for one in departures], [one[place + 1] for one in departures], least, _STILL_UNLIKE)
             for place in pairs
@@ -362,6 +373,11 @@ class Taps:
         self._prints = Fingerprint.from_plain(plain["prints"])
 
 
+_WHILE: dict[tuple[str, ...], str] = {
+    ("discharge", "rest"): "discharging and at rest",
+    ("discharge", "charge"): "discharging and charging",
+    ("rest", "charge"): "at rest and charging",
+}
 _WORDS = {"zero": "nothing", "negative": "negative", "double": "double", "beyond": "what no block can have"}
 
 

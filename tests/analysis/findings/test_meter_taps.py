@@ -14,8 +14,9 @@ PHASES = ((-10.0, 12.2), (0.0, 12.6), (10.0, 13.4))
 """Amperes, and volts of a sound block."""
 
 
-def days_of(off: tuple[float, float, float], days: int, begin: int) -> list[Frame]:
-    """Days of eight hours of each phase; the tap between blocks 3 and 4 is off by so much in each."""
+def days_of(off: tuple[float, float, float], days: int, begin: int, lift: float = 0.0) -> list[Frame]:
+    """Days of eight hours of each phase; the tap between blocks 3 and 4 is off by so much in each. `lift`: how far gas
+    lifts block 3 above the others on charge."""
     frames = []
     for place in range(days * 288):
         phase = place // 96 % 3
@@ -23,6 +24,7 @@ def days_of(off: tuple[float, float, float], days: int, begin: int) -> list[Fram
         blocks = [volts] * 6
         blocks[2] -= off[phase]
         blocks[3] += off[phase]
+        blocks[2] += lift if amps > 0.0 else 0.0
         frames.append(make_frame(BANK, begin + place, amps, 6 * volts, block_volts=blocks))
     return frames
 
@@ -40,4 +42,12 @@ def test_a_mirrored_tap_stands_until_half_of_it_is_gone(later: tuple[float, floa
     """Named when it is alike in all phases; then a little more unlike, a little less, gone, and quite unlike."""
     frames = days_of((0.0, 0.0, 0.0), 5, 0) + days_of((0.38, 0.38, 0.38), 5, 5 * 288) + days_of(later, 5, 10 * 288)
     found = Pipeline(ground_of(BANK), limits_of(), Meter).run(frames)
+    assert [one.verdict for one in found if one.name == "meter.taps"] == told
+
+
+@pytest.mark.parametrize(("lift", "told"), [(0.25, ["right", "mirror"]), (0.5, ["right"])])
+def test_gas_that_lifts_one_block_hides_no_mirrored_tap(lift: float, told: list[str]) -> None:
+    """Rest and discharge tell it; a charge only speaks against it where both blocks are on the same side."""
+    sound = days_of((0.0, 0.0, 0.0), 5, 0, lift)
+    found = Pipeline(ground_of(BANK), limits_of(), Meter).run(sound + days_of((0.38, 0.38, 0.38), 5, 5 * 288, lift))
     assert [one.verdict for one in found if one.name == "meter.taps"] == told

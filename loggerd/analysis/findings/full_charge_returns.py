@@ -21,8 +21,9 @@ _LEAST_OUT = 0.1
 """Share of the rated amp-hours that must have gone out for a charge factor."""
 _OVER_DAYS, _OVER_OUT = 14, 1.5
 """Overcharge is judged over two to four weeks, in which one and a half rated amp-hours went out."""
-_GROWN = 1.4
-"""Own choice: so many times the bank's own excess, at too high a charge factor, is too much in light use too."""
+_GROWN, _FAR_OVER = 1.6, 0.05
+"""Own choice: so many times the bank's own excess, at a charge factor by so much above its limit, is too much in light
+use too. A sunny spring makes 1.6 times and a charge factor at the limit."""
 _LEAST_DEFICIT = 0.05
 _UNKNOWN = 0.15
 """A deficit whose band is wider than this share of the rated amp-hours is not told as a number."""
@@ -165,13 +166,12 @@ class Returns:
         excess, usual = (put_in - out) * DAY_MS / length, limits["overcharge_per_day_fraction"] * rated
         reason = f"{put_in:.0f} Ah in for {out:.0f} Ah out in {length / DAY_MS:.0f} days; above {limit:g} is too much."
         reason += f" {excess:.1f} Ah more a day went in than out; {usual:.1f} Ah are usual where a bank is kept full."
+        much = excess - 24 * offset_amps(self.ground, limits) > usual
         if self.own_excess is None:
             self.own_excess = excess
-        much = excess - 24 * offset_amps(self.ground, limits) > usual
-        # The zero of the current was as wrong then.
-        if usual > self.own_excess * _GROWN > 0.0:
-            usual = self.own_excess * _GROWN
-            much = much or excess > usual
+        elif not much and usual > excess > _GROWN * self.own_excess > 0.0:
+            # The zero of the current was as wrong then.
+            much, limit, usual = True, limit + _FAR_OVER, _GROWN * self.own_excess
             reason += f" At first {self.own_excess:.1f} Ah did."
         high = much and factor - half > limit and all(part > limit for part in _halves(recent, now))
         if told and not high and excess > usual and factor + half > limit:

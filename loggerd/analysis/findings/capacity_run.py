@@ -81,7 +81,7 @@ class Run:
         before, drawn = self.drawn, net - self.floor
         self._note_gaps(frame, drawn)
         volts = frame.volts / bank.cells_in_series
-        if frame.amps >= 0 or math.isnan(volts):
+        if not frame.amps < 0.0 or math.isnan(volts):
             return None
         self.drawn = drawn
         amps = -frame.amps

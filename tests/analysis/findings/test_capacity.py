@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -85,6 +86,18 @@ def test_a_discharge_to_the_end_voltage_is_the_capacity(capacity: float, verdict
     assert summary.value == pytest.approx(capacity, rel=0.01)
     assert events[0].raw_amp_hours == pytest.approx(capacity, rel=0.01)
     assert events[0].hours_rate == pytest.approx(capacity / 5, rel=0.01)
+
+
+def test_a_while_without_a_current_leaves_the_figures_whole() -> None:
+    """The shunt is silent for half an hour in the middle, while another instrument goes on with the voltages."""
+    frames = cycle(100.0)
+    silent = [
+        make_frame(BANK, place, float("nan"), frame.volts, covered_ms=0) if 60 <= place < 66 else frame
+        for place, frame in enumerate(frames)
+    ]
+    pipeline = Pipeline(GROUND, LIMITS, GivenFull, Swings, CapacityTopic)
+    pipeline.run(silent[:200])
+    assert "NaN" not in json.dumps(pipeline.topics[-1].to_plain())
 
 
 def test_temperature_and_rate_are_taken_out_within_their_range() -> None:

@@ -114,7 +114,7 @@ class FrameBuilder:
             amps = self._current_at(device.at_ms, lead, name == lead_device)
             watch = self.steps.setdefault(name, StepWatch(name, len(self.layout.names)))
             interval = interval_ms.get(name, 1000)
-            self._put_steps(table, watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval))
+            self._put_steps(table, name, watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval))
         self.current.keep(lead.at_ms, lead.milliamps)
 
     def _current_at(self, at_ms: Integers, lead: LeadColumns, own: bool) -> Integers:
@@ -128,14 +128,15 @@ class FrameBuilder:
         held = self.current.at(at_ms[left_out], lead.at_ms, lead.milliamps)
         return np.insert(lead.milliamps, left_out - np.arange(len(left_out)), held)
 
-    def _put_steps(self, table: _Table, steps: list[Step]) -> None:
-        """Steps of one device in order of time to the rows of their frames."""
-        number, here, first = -1, list[Step](), self.open.number
-        for step in steps:
-            its_frame = max(step.at_ms // FRAME_MS, first)
-            if its_frame != number:
-                number, here = its_frame, table.steps.setdefault(table.row(its_frame), [])
-            here.append(step)
+    def _put_steps(self, table: _Table, name: str, steps: list[Step]) -> None:
+        """Steps of the device of that name, in order of time, to the rows of their frames."""
+        if not steps:
+            return
+        numbers = np.maximum(np.array([step.at_ms for step in steps]) // FRAME_MS, self.open.number)
+        rows = np.minimum(np.searchsorted(table.numbers, numbers), len(table.numbers) - 1)
+        begins = [0, *(np.flatnonzero(rows[1:] != rows[:-1]) + 1).tolist()]
+        for row, begin, end in zip(rows[begins].tolist(), begins, [*begins[1:], len(steps)], strict=True):
+            table.steps.setdefault(row, {}).setdefault(name, []).extend(steps[begin:end])
 
     def _volts(self, device: DeviceColumns) -> dict[int, Integers]:
         first, last = self.layout.block_volts.start, self.layout.block_volts.stop
@@ -169,7 +170,7 @@ class FrameBuilder:
                 self.after_unknown = False
             self.last_number = number
             if row in table.steps or row in table.marks:
-                head.take(table.steps.get(row, ()), table.marks.get(row, {}))
+                head.take(table.steps.get(row, {}), table.marks.get(row, {}))
             if row in table.clock_jumps:
                 head.clock_jump_ms = max(
                     head.clock_jump_ms, *table.clock_jumps[row], key=lambda jump: (abs(jump), jump)
@@ -248,7 +249,8 @@ class _Table:
     lows: Integers
     highs: Integers
     counts: Integers
-    steps: dict[int, list[Any]] = field(default_factory=dict)
+    steps: dict[int, dict[str, list[Step]]] = field(default_factory=dict)
+    """By row and device."""
     marks: dict[int, dict[tuple[str, Mark], int]] = field(default_factory=dict)
     clock_jumps: dict[int, list[int]] = field(default_factory=dict)
     added: int = 0

@@ -8,8 +8,8 @@ the reading that decides them: how the readings were grouped makes no difference
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import InitVar, dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -75,10 +75,10 @@ class Layout:
         return slice(3 + 2 * self.blocks, 3 + 2 * self.blocks + self.strings)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, init=False)
 class Step:
     """A jump of the current between two steady states, and what the voltages of one device did. Nobody changes one:
-    it is not frozen since many are made, and a frozen one takes several times longer.
+    it is not frozen, and has its own way of being made, since many are made.
 
     amps, volts: change of the bank's current [A] and of each voltage [V], by column of the layout, NaN where not
     read (c,); `interval_seconds` lies between the reading before the jump and the one that ends it.
@@ -89,16 +89,24 @@ class Step:
     amps: float
     volts: Floats
     interval_seconds: float
-    bank_volts: float = field(init=False, repr=False, compare=False)
+    bank_volts: float = field(repr=False, compare=False)
     """Change of the bank's voltage [V]; where it is not read, the sum of those of the blocks that are."""
-    bank_ohms: float = field(init=False, repr=False, compare=False)
+    bank_ohms: float = field(repr=False, compare=False)
     """The bank's volts per ampere; where it is not read, the mean of the blocks that are, NaN without any."""
 
-    bank: InitVar[tuple[float, float] | None] = None
-    """Both, where the caller has them."""
-
-    def __post_init__(self, bank: tuple[float, float] | None) -> None:
-        self.bank_volts, self.bank_ohms = _bank_of(self.volts.tolist(), self.amps) if bank is None else bank
+    def __init__(
+        self,
+        at_ms: int,
+        device: str,
+        amps: float,
+        volts: Floats,
+        interval_seconds: float,
+        bank: tuple[float, float] | None = None,
+    ) -> None:
+        """`bank`: its volts and ohms, where the caller has them."""
+        self.at_ms, self.device, self.amps = at_ms, device, amps
+        self.volts, self.interval_seconds = volts, interval_seconds
+        self.bank_volts, self.bank_ohms = _bank_of(volts.tolist(), amps) if bank is None else bank
 
     @property
     def ohms(self) -> list[float]:
@@ -209,16 +217,11 @@ class OpenFrame:
             np.zeros(width, dtype=np.int64),
         )
 
-    def take(self, steps: Iterable[Step], marks: Mapping[tuple[str, Mark], int]) -> None:
-        """Add steps, of each device the first few only, and counted marks."""
-        kept, room = self.steps, dict[str, int]()
-        for one in kept:
-            room[one.device] = room.get(one.device, MOST_STEPS) - 1
-        for step in steps:
-            left = room.get(step.device, MOST_STEPS)
-            if left:
-                kept.append(step)
-                room[step.device] = left - 1
+    def take(self, steps: Mapping[str, list[Step]], marks: Mapping[tuple[str, Mark], int]) -> None:
+        """Add steps by device, the first few of each only, and counted marks."""
+        before = [step.device for step in self.steps]
+        for device, its_own in steps.items():
+            self.steps.extend(its_own[: MOST_STEPS - before.count(device)])
         for key, count in marks.items():
             self.marks[key] = self.marks.get(key, 0) + count
 

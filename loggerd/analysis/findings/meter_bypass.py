@@ -97,9 +97,11 @@ class Bypass:
         moved = look.frame.amp_hours / self._rated
         state.frames += 1
         state.moved += abs(moved)
-        self._forget(look)
-        self._load(look, moment.limits["rest_volts_full"] + _ABOVE_REST)
-        self._fall(look, moment)
+        rested = moment.limits["rest_volts_full"] + _ABOVE_REST
+        if state.events or state.against:
+            self._forget(look)
+        self._load(look, rested)
+        self._fall(look, rested)
         self._charger(look, moved)
         self._count(look, moved)
         found = self._teller.tell(look, moment, told) if (told := self._verdict(look, moment, facts)) else []
@@ -140,20 +142,20 @@ class Bypass:
     def _load(self, look: Look, held: float) -> None:
         """Looks at the frame before the last: whether the voltage bent there more than the currents explain. `held`:
         volts of a cell above which a bank that gives nothing is held by its float, and falls when that goes."""
-        state = self._state
+        state, volts_now, rate_now = self._state, look.volts, look.rate
         recent = state.recent
         if recent:
             volts_before, rate_before, _ = recent[-1]
-            rate, volts = look.rate - rate_before, look.volts - volts_before
-            if abs(rate) > 0.01 and look.volts < _TOP_VOLTS and volts_before < _TOP_VOLTS:
-                state.ratios.append(abs(volts / rate))
+            rate = rate_now - rate_before
+            if abs(rate) > 0.01 and volts_now < _TOP_VOLTS and volts_before < _TOP_VOLTS:
+                state.ratios.append(abs((volts_now - volts_before) / rate))
                 del state.ratios[:-_RATIOS]
-        recent.append([look.volts, look.rate, look.spread])
+        recent.append([volts_now, rate_now, look.spread])
         if len(recent) < _BACK + 2:
             return
         if len(recent) > _BACK + 2:
             del recent[0]
-        before, here, after = recent[-3][0], recent[-2][0], recent[-1][0]
+        before, here, after = recent[-3][0], recent[-2][0], volts_now
         signed = here - 0.5 * (before + after)
         bend = abs(signed)
         if bend <= _JUMP_VOLTS or min(before, here, after) < _BOTTOM_VOLTS:
@@ -167,20 +169,23 @@ class Bypass:
         if max([one[0] for one in late if one[1] > -_GIVING], default=0.0) >= held:
             return
         change = max([abs(two[1] - one[1]) for one, two in zip(recent, late, strict=False)])
+        change = max(change, *[one[2] for one in late])
+        if bend <= _JUMP_VOLTS + _LEAST_EXPLAINED * change:
+            return
         ratios = sorted(state.ratios)
         usual = 1.3 * ratios[len(ratios) // 2] if len(ratios) >= 5 else 0.0
-        explained = max(_LEAST_EXPLAINED, usual) * max(change, *[one[2] for one in late])
+        explained = max(_LEAST_EXPLAINED, usual) * change
         if bend > _JUMP_VOLTS + explained:
             state.events.append(look.frame.number)
             current = recent[-2][1] - 0.5 * (recent[-3][1] + recent[-1][1])
             state.bends.append([signed, current])
             del state.bends[:-_RATIOS]
 
-    def _fall(self, look: Look, moment: Moment) -> None:
+    def _fall(self, look: Look, rested: float) -> None:
         """A bank that has come to rest by the meter, and whose voltage goes on falling as in a discharge."""
-        state = self._state
-        rested = moment.limits["rest_volts_full"] + _ABOVE_REST
-        state.still_out -= min(0.0, look.frame.amp_hours) / self._rated
+        state, amp_hours = self._state, look.frame.amp_hours
+        if amp_hours < 0.0:
+            state.still_out -= amp_hours / self._rated
         if look.rate > _CHARGING or look.volts > rested or state.still_out > 0.02:
             state.still, state.still_out = 0, 0.0
             return

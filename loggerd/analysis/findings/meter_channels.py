@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import isnan, nan
+from math import nan
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
@@ -55,8 +55,8 @@ class Channels:
         self._state = _State({name: Channel() for name in self._names})
         self._open = set(self._names)
         self._columns = [self._column(name) for name in self._names]
-        self._asked = [(one, one.column, one.name, one.thermal, one.wide) for one in self._columns]
-        """The columns with what each frame is asked of them."""
+        self._asked = [(one, one.column, one.name, -1.0 if one.thermal else 0.0, one.wide) for one in self._columns]
+        """The columns with what each frame is asked of them: a width up to which it stands still, and the wide one."""
         self._voltages = [(one.column, one.cells, one.name) for one in self._columns if one.cells]
         self._finest = min((self._accuracy[name].resolution / cells for _, cells, name in self._voltages), default=None)
         self._widths: list[tuple[float, str]] | None = None
@@ -67,7 +67,6 @@ class Channels:
         self._unquiet = Unquiet(tuple(self._fine(one) for one in self._columns if not one.thermal))
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
-        found: list[Finding] = []
         if self._unquiet.push(look):
             self._never_quiet(facts)
         if not look.follows:
@@ -75,7 +74,8 @@ class Channels:
         suspects = self._suspects(look)
         if not suspects:
             self._before = look.means
-            return found
+            return []
+        found: list[Finding] = []
         fell: list[str] = []
         for one in suspects:
             channel = self._state.channels[one.name]
@@ -125,14 +125,13 @@ class Channels:
         if look.frame.marks:
             watched = watched.union(name for name, _ in look.frame.marks)
         found = []
-        for one, column, name, thermal, wide in self._asked:
-            width, count = highs[column] - lows[column], counts[column]
+        for one, column, name, still, wide in self._asked:
+            width = highs[column] - lows[column]
             # In the order of what is quickest to ask; nearly always nothing holds.
             if (
-                not count
+                not still < width
                 or name in watched
-                or (width == 0.0 and not thermal)
-                or (width > wide and count >= 3 and self._moves_alone(look, one, width))
+                or (width > wide and counts[column] >= 3 and self._moves_alone(look, one, width))
             ):
                 found.append(one)
         return found
@@ -157,9 +156,10 @@ class Channels:
     def _spreads(self, look: Look) -> list[tuple[float, str]]:
         """Width of the readings of each voltage in this frame [V per cell], rising; made when first asked for."""
         if self._widths is None:
-            lows, highs = look.lows, look.highs
-            pairs = [((highs[column] - lows[column]) / cells, name) for column, cells, name in self._voltages]
-            self._widths = sorted([pair for pair in pairs if not isnan(pair[0])])
+            lows, highs, counts = look.lows, look.highs, look.counts
+            self._widths = sorted(
+                [((highs[one] - lows[one]) / cells, name) for one, cells, name in self._voltages if counts[one]]
+            )
             self._alike = 5 * self._widths[(len(self._widths) - 1) // 2][0] + 0.006 if len(self._widths) > 1 else -1.0
         return self._widths
 
@@ -227,7 +227,7 @@ class Channels:
         voltage moves; None where that cannot be judged."""
         if one.current:
             return self._current_alone(look, one, width)
-        spreads, cells = self._spreads(look), one.cells
+        spreads, cells = self._widths or self._spreads(look), one.cells
         # Nearly always all move together, which half of them show before the one is left out.
         if width / cells <= self._alike:
             return False

@@ -29,7 +29,7 @@ class Sign:
     """
 
     def __init__(self, ground: Ground) -> None:
-        self._cells, self._rated = ground.bank.cells_in_series, ground.bank.rated_amp_hours
+        self._least = _LEAST_VOLTS * ground.bank.cells_in_series
         self._teller = Teller("meter.current_sign", {})
         self._votes: deque[int] = deque(maxlen=_VOTES)
         self._levels: dict[str, deque[int]] = {name: deque(maxlen=_VOTES) for name in ("high", "low")}
@@ -63,15 +63,15 @@ class Sign:
     def _vote_on_steps(self, look: Look) -> None:
         if look.volts >= _CALM_VOLTS:
             return
-        least = _LEAST_VOLTS * self._cells
-        moved = [step for step in look.frame.steps if abs(step.bank_volts) > least]
-        votes = [1 if step.bank_volts * step.amps > 0 else -1 for step in moved]
-        if votes and -1 not in votes:
-            self._votes.extend(votes)
-            self._wrong_since, self._right_ms = None, moved[-1].at_ms
-            return
-        for vote, step in zip(votes, moved, strict=True):
-            self._vote(self._votes, vote, step.at_ms)
+        votes, least = self._votes, self._least
+        for step in look.frame.steps:
+            volts = step.bank_volts
+            if abs(volts) > least:
+                if volts * step.amps > 0:
+                    votes.append(1)
+                    self._wrong_since, self._right_ms = None, step.at_ms
+                else:
+                    self._vote(votes, -1, step.at_ms)
 
     def _vote_on_change(self, look: Look) -> None:
         if self._before is None or not look.follows:
@@ -186,8 +186,13 @@ class Slope:
             volts, rate = look.volts - before[0], look.rate - before[1]
             if abs(volts) > _LEAST_VOLTS:
                 self._days.add(look.frame.number, volts, rate)
-                new = (1.0, volts * volts, rate * rate, volts * rate)
-                self._sums = [old * self._FADE + one for old, one in zip(self._sums, new, strict=True)]
+                count, volts2, rate2, both = self._sums
+                self._sums = [
+                    count * self._FADE + 1.0,
+                    volts2 * self._FADE + volts * volts,
+                    rate2 * self._FADE + rate * rate,
+                    both * self._FADE + volts * rate,
+                ]
         count, volts2, rate2, both = self._sums
         facts.changes = count
         if count >= self._LEAST and rate2 > 0 and abs(both) >= self._ALIKE * sqrt(volts2 * rate2):

@@ -112,13 +112,15 @@ class Scale:
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         state = self._state
         state.frames += 1
+        frame = look.frame
         if look.judged:
-            state.lately.append([look.frame.number, look.means[0]])
+            state.lately.append([frame.number, look.means[0]])
             if len(state.lately) > _KEPT_FRAMES:
                 del state.lately[0]
         told = self._by_reference(look, moment) if moment.entries else None
-        told = told or self._beyond(look)
-        if look.frame.after_unknown or look.frame.missed > FRAMES_PER_HOUR:
+        if frame.marks:
+            told = told or self._beyond(look)
+        if frame.after_unknown or frame.missed > FRAMES_PER_HOUR:
             state.full_at, state.held, state.quiet = None, 0, 0
         if look.judged and facts.sign != "reversed":
             self._follow(look, moment)
@@ -192,8 +194,8 @@ class Scale:
 
     def _beyond(self, look: Look) -> Told | None:
         """Readings of the current that no battery of this size can carry."""
-        state, marks = self._state, look.frame.marks
-        if marks and marks.get(("amps", Mark.OUT_OF_RANGE)):
+        state = self._state
+        if look.frame.marks.get(("amps", Mark.OUT_OF_RANGE)):
             state.beyond.append(look.frame.number)
             while state.beyond[0] <= look.frame.number - FRAMES_PER_DAY:
                 state.beyond.pop(0)

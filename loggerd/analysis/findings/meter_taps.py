@@ -91,15 +91,14 @@ class Taps:
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         if not self._read or look.frame.number % _EVERY or not self._names_set.isdisjoint(facts.bad):
             return []
-        blocks = look.means[self._layout.block_volts]
-        known = sorted([one for one in blocks if not isnan(one)])
-        if len(known) < _LEAST_BLOCKS and not look.frame.marks:
+        known, marks = look.ranked, look.frame.marks
+        if len(known) < _LEAST_BLOCKS and not marks:
             return []
+        blocks = look.means[self._layout.block_volts]
         self._state.frames += 1
         median = known[len(known) // 2] if known else 0.0
         here = self._state_of(look)
         self._order(look, blocks, median, here)
-        marks = look.frame.marks
         marked = bool(marks) and any(mark is Mark.OUT_OF_RANGE for _, mark in marks)
         if len(known) == len(blocks) and not isnan(look.rate) and not marked:
             self._gather(look, blocks, known, here)
@@ -107,27 +106,27 @@ class Taps:
         return self._teller.tell(look, moment, told) if told else []
 
     def _order(self, look: Look, blocks: list[float], median: float, here: str) -> None:
-        state = self._state
-        if median < 1.2 * self._bank.cells_per_block:
+        state, cells = self._state, self._bank.cells_per_block
+        if median < 1.2 * cells:
             return
-        marks = look.frame.marks
+        kinds, streaks, seen, marks = state.kinds, state.streaks, state.seen, look.frame.marks
         for place, volts in enumerate(blocks):
             if not isnan(volts):
                 share = volts / median
                 kind = "normal" if 0.75 < share < 1.25 else kind_of(share)
                 # A cell that stands alone in its block may be shorted, which is no fault of the tap.
-                kind = "odd" if kind == "zero" and self._bank.cells_per_block == 1 else kind
+                kind = "odd" if kind == "zero" and cells == 1 else kind
             elif marks and (self._names[place], Mark.OUT_OF_RANGE) in marks:
                 kind = "beyond"
             else:
                 continue
-            if kind == state.kinds[place]:
-                state.streaks[place] += 1
+            if kind == kinds[place]:
+                streaks[place] += 1
             else:
-                state.kinds[place], state.streaks[place], state.since[place] = kind, 1, look.frame.number
-                state.seen[place] = []
-            if here not in state.seen[place]:
-                state.seen[place].append(here)
+                kinds[place], streaks[place], state.since[place] = kind, 1, look.frame.number
+                seen[place] = []
+            if here not in seen[place]:
+                seen[place].append(here)
 
     def _gather(self, look: Look, blocks: list[float], known: list[float], here: str) -> None:
         state, strings = self._state, self._bank.strings

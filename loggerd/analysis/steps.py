@@ -66,12 +66,13 @@ class StepWatch:
         """`volts`: by column, the readings that were kept and the new ones. `after`: indices (s,) of the readings that
         end each jump."""
         whole = np.full((len(found), self.width), np.nan)
-        for column, (kept, new) in zip(self.columns, volts, strict=True):
-            ends, begins = _taken(kept, new, after), _taken(kept, new, found - 2)
-            missing = (ends == MISSING) | (begins == MISSING)
-            whole[:, column] = np.where(missing, np.nan, (ends - begins) / 1000)
-        jumps = (amps[after] - amps[found - 2]) / 1000
-        seconds = (at[after] - at[found - 2]) / 1000
+        before = found - 2
+        ends = np.array([_taken(kept, new, after) for kept, new in volts])
+        begins = np.array([_taken(kept, new, before) for kept, new in volts])
+        missing = (ends == MISSING) | (begins == MISSING)
+        whole[:, self.columns] = np.where(missing, np.nan, (ends - begins) / 1000).T
+        jumps = (amps[after] - amps[before]) / 1000
+        seconds = (at[after] - at[before]) / 1000
         volts_of_bank, ohms_of_bank = _bank_changes(whole, jumps)
         bank = zip(volts_of_bank.tolist(), ohms_of_bank.tolist(), strict=True)
         return [

@@ -181,18 +181,19 @@ class Gathering:
             self._rest, state.drawn = None, False
         if state.start_ms < 0:
             state.start_ms = state.deepest_ms = frame.start_ms
+        amps, rated = frame.amps, self.rated
         state.gap_ms += frame.unread_ms
         state.out -= frame.amp_hours
-        if frame.amps > 0.01 * self.rated:
+        if amps > 0.01 * rated:
             state.charged_ms = frame.end_ms
-        drawn = frame.high_list[0] <= limits["rest_leak_fraction"] * self.rated + self._slack_amps
+        drawn = frame.high_list[0] <= limits["rest_leak_fraction"] * rated + self._slack_amps
         if frame.steps and drawn:
             self._add_steps(frame, state.drawn and not frame.missed)
         state.drawn = drawn
         if state.out <= 0.0:
             known_full = full or state.full
             state.clear_discharge()
-            state.start_ms, state.full = frame.end_ms, known_full and frame.amps > -0.02 * self.rated
+            state.start_ms, state.full = frame.end_ms, known_full and amps > -0.02 * rated
         elif full:
             state.full = True
         if state.out > state.deepest:
@@ -229,16 +230,16 @@ class Gathering:
             del state.held[:-_HELD_FRAMES]
 
     def _look_at_load(self, frame: Frame, middle: float, cells: list[float]) -> None:
-        state = self._state
+        state, opened, amps = self._state, self._state.open, frame.amps
         moved, depth = -frame.amp_hours, state.out / self.rated
         if _EARLY[0] <= depth < _EARLY[1]:
-            state.early.add(cells, frame.amps, moved)
-        state.open.add(cells, frame.amps, moved)
+            state.early.add(cells, amps, moved)
+        opened.add(cells, amps, moved)
         state.middle += moved * middle
-        if state.open.whole >= _CHUNK * self.rated:
-            whole = state.open.whole
-            state.chunks.append([state.out, whole, state.open.mean_amps, state.open.mean()])
-            state.curve.append([state.out, state.middle / whole, state.open.amps / whole])
+        whole = opened.whole
+        if whole >= _CHUNK * self.rated:
+            state.chunks.append([state.out, whole, opened.mean_amps, opened.mean()])
+            state.curve.append([state.out, state.middle / whole, opened.amps / whole])
             state.open, state.middle = Sums.of(self.blocks), 0.0
             del state.curve[:-_SLOPE_CHUNKS]
             while len(state.chunks) > 1 and state.out - state.chunks[1][0] > _LAST_SHARE * state.out:

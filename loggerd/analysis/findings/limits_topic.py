@@ -258,8 +258,13 @@ class LimitsWatch:
     # -- too high --
 
     def _high(self, moment: Moment, volts: float, amps: float) -> list[Finding]:
-        state, frame = self.state, moment.frame
-        limit, margin = _highest(moment.limits, frame.celsius), moment.limits["high_volts_margin"]
+        state, frame, limits = self.state, moment.frame, moment.limits
+        margin = limits["high_volts_margin"]
+        if state.high != "high" and volts < limits["high_volts_per_cell"] - margin:
+            # The limit is never lower than that, however warm it is.
+            state.high_frames = 0
+            return []
+        limit = _highest(limits, frame.celsius)
         seen = "high" if volts > limit and amps >= 0.0 else "normal" if volts < limit - margin else None
         if seen is None or seen == (state.high or "normal"):
             state.high_frames = 0

@@ -158,7 +158,8 @@ class Bypass:
         before, here, after = recent[-3][0], recent[-2][0], volts_now
         signed = here - 0.5 * (before + after)
         bend = abs(signed)
-        if bend <= _JUMP_VOLTS or min(before, here, after) < _BOTTOM_VOLTS:
+        # Nearly always what the latest current does explains it already.
+        if bend <= _JUMP_VOLTS + _LEAST_EXPLAINED * look.spread or min(before, here, after) < _BOTTOM_VOLTS:
             return
         late = recent[1:]
         rates = [one[1] for one in late]
@@ -169,12 +170,9 @@ class Bypass:
         if max([one[0] for one in late if one[1] > -_GIVING], default=0.0) >= held:
             return
         change = max([abs(two[1] - one[1]) for one, two in zip(recent, late, strict=False)])
-        change = max(change, *[one[2] for one in late])
-        if bend <= _JUMP_VOLTS + _LEAST_EXPLAINED * change:
-            return
         ratios = sorted(state.ratios)
         usual = 1.3 * ratios[len(ratios) // 2] if len(ratios) >= 5 else 0.0
-        explained = max(_LEAST_EXPLAINED, usual) * change
+        explained = max(_LEAST_EXPLAINED, usual) * max(change, *[one[2] for one in late])
         if bend > _JUMP_VOLTS + explained:
             state.events.append(look.frame.number)
             current = recent[-2][1] - 0.5 * (recent[-3][1] + recent[-1][1])
@@ -247,17 +245,17 @@ class Bypass:
 
     def _odd(self, look: Look, moment: Moment, facts: Facts, said: str) -> str:
         """The verdict that the last day asks for, or nothing. `said`: the last one."""
-        state = self._state
-        most = moment.limits["bypass_events_per_day"]
-        most_ohms = moment.limits["cell_ohm_amp_hours_high"]
+        state, number, limits = self._state, look.frame.number, moment.limits
+        most = limits["bypass_events_per_day"]
+        most_ohms = limits["cell_ohm_amp_hours_high"]
         if facts.slope is not None and facts.slope > most_ohms:
-            state.misfit = look.frame.number
-        fell = state.fallen > look.frame.number - FRAMES_PER_DAY
+            state.misfit = number
+        fell = state.fallen > number - FRAMES_PER_DAY
         events = len(state.events) + (most / 2 if fell else 0)
         rose = facts.days.rose[0] if facts.days.rose else None
-        today = look.frame.number // FRAMES_PER_DAY
-        state.ledger = self._ledger.verdict(today, rose) if facts.sign == "right" else ""
-        charger = self._charger_seen(facts) or state.ledger == "charger"
+        state.ledger = self._ledger.verdict(number // FRAMES_PER_DAY, rose) if facts.sign == "right" else ""
+        held = len(state.against) >= 6 or state.agreed
+        charger = (held and self._charger_seen(facts)) or state.ledger == "charger"
         # A charger that comes and goes unseen makes jumps of its own.
         if charger or said == "bypassed_charger":
             load = events >= 3 * most
@@ -271,7 +269,7 @@ class Bypass:
     def _charger_seen(self, facts: Facts) -> bool:
         """A current whose sign was turned round looks the same, until a change of the current speaks for its sign."""
         state = self._state
-        if facts.sign != "right" or (len(state.against) < 6 and not state.agreed):
+        if facts.sign != "right":
             return False
         first = state.against[0] * FRAME_MS if state.against else state.agreed_ms
         return state.frames < 2 * FRAMES_PER_DAY or facts.right_ms > first

@@ -58,6 +58,8 @@ class Channels:
         self._asked = [(one, one.column, one.name, -1.0 if one.thermal else 0.0, one.wide) for one in self._columns]
         """The columns with what each frame is asked of them: a width up to which it stands still, and the wide one."""
         self._voltages = [(one.column, one.cells, one.name) for one in self._columns if one.cells]
+        self._dither = {name: self._noise_width(name) / cells for _, cells, name in self._voltages}
+        """What a voltage's own noise makes of its width [V per cell]."""
         self._finest = min((self._accuracy[name].resolution / cells for _, cells, name in self._voltages), default=None)
         self._widths: list[tuple[float, str]] | None = None
         self._alike = -1.0
@@ -257,19 +259,19 @@ class Channels:
         if not spreads:
             return None
         share = width / self._rated
-        still = max(spreads[len(spreads) // 2][0] - self._dither(spreads), 0.0) < 0.03 * share * 0.3
-        return 0.05 < share < 1 and still and self._resolves(0.03 * share)
+        middle, name = spreads[len(spreads) // 2]
+        still = max(middle - self._dither[name], 0.0) < 0.03 * share * 0.3
+        return still and 0.05 < share < 1 and self._resolves(0.03 * share)
 
     def _real(self, name: str, width: float, spreads: list[tuple[float, str]]) -> bool:
         """Whether bank and block move by the same volts: an open or empty block does that, and no sensor."""
         others = [share * self._cells[other] for share, other in spreads if (other == "volts") != (name == "volts")]
         return bool(others) and max(others) > 0.5 * width
 
-    def _dither(self, spreads: list[tuple[float, str]]) -> float:
-        """What the voltages' own noise makes of that width [V per cell]."""
-        name = spreads[len(spreads) // 2][1]
+    def _noise_width(self, name: str) -> float:
+        """Width of the readings that its own noise makes [V]."""
         accuracy = self._accuracy[name]
-        return (6 * (accuracy.noise or 0.0) + accuracy.resolution) / self._cells[name]
+        return 6 * (accuracy.noise or 0.0) + accuracy.resolution
 
     def _resolves(self, volts: float) -> bool:
         """Whether some voltage would show so much [V per cell]."""

@@ -81,7 +81,8 @@ class Taps:
         self._names_set = {"volts", *self._names}
         self._read = blocks >= _LEAST_BLOCKS and all(name in ground.channels for name in self._names)
         accuracy = [ground.accuracy.get(name, Accuracy()) for name in ("volts", *self._names)]
-        self._gains = [0.002 if one.gain is None else one.gain for one in accuracy]
+        gains = [0.002 if one.gain is None else one.gain for one in accuracy]
+        self._gain, self._gain_of_blocks = gains[0], max(gains[1:], default=0.0)
         self._offset = accuracy[0].offset or 0.0
         self._teller = Teller("meter.taps", {})
         seen: list[list[str]] = [[] for _ in range(blocks)]
@@ -291,9 +292,10 @@ class Taps:
         state, whole = self._state, look.means[1]
         if state.sum_frames < _STREAK or isnan(whole):
             return None
-        worst = max(range(len(state.sums)), key=lambda string: abs(state.sums[string]))
-        off, jump, least = state.sums[worst], self._jump(), _least_jump(whole)
-        stated = self._gains[0] * whole + max(self._gains[1:]) * whole + self._offset
+        sums = state.sums
+        worst = max(range(len(sums)), key=lambda string: abs(sums[string])) if len(sums) > 1 else 0
+        off, jump, least = sums[worst], self._jump(), _least_jump(whole)
+        stated = self._gain * whole + self._gain_of_blocks * whole + self._offset
         limit = max(moment.limits["tap_sum_volts"], moment.limits["tap_sum_fraction"] * whole, 1.2 * stated)
         if abs(off) <= limit:
             if jump > least:

@@ -18,9 +18,9 @@ from loggerd.analysis.findings.resistance_spans import RestDeviations, Span
 from loggerd.analysis.findings.resistance_steps import (
     ANY_DEPTH,
     DEPTHS,
-    Correction,
     DaySteps,
     DepthTable,
+    corrections,
     depth_class,
     enough,
     row_of,
@@ -87,8 +87,7 @@ class ResistanceTopic:
         return moment.frame.high_list[0] <= leak + self._slack_amps
 
     def _take(self, moment: Moment) -> None:
-        frame, limits = moment.frame, moment.limits
-        correction = Correction(limits["reference_celsius"], limits["ohms_per_kelvin"])
+        frame, factors = moment.frame, corrections(moment.frame, moment.limits)
         depth = self._depth.amp_hours / self._bank.rated_amp_hours
         before = self._drawn_only and not frame.missed and not frame.after_unknown
         for step in frame.steps:
@@ -96,7 +95,7 @@ class ResistanceTopic:
                 continue
             # Of a step that a load made, volts fall as the current is drawn.
             if step.bank_ohms > 0.0 and self._steps.takes(step.device):
-                self._steps.add(step.device, row_of(step, frame, depth, self._bank.strings, correction))
+                self._steps.add(step.device, row_of(step, frame, depth, self._bank.strings, factors))
 
     # -- the end of a day --------------------------------------------------------------------------------------
 

@@ -140,38 +140,32 @@ class DaySteps:
         return DaySteps(plain["rows"], plain["strides"])
 
 
-@dataclass(frozen=True)
-class Correction:
-    """How a step's ohms are brought to the reference temperature."""
+def corrections(frame: Frame, limits: Mapping[str, float]) -> list[float]:
+    """What brings the ohms of this frame's steps to the reference temperature: of the bank, and of each block."""
+    reference, per_kelvin = limits["reference_celsius"], limits["ohms_per_kelvin"]
 
-    reference_celsius: float
-    per_kelvin: float
+    def factor(celsius: float) -> float:
+        return 1.0 if math.isnan(celsius) else at_reference(1.0, celsius, reference, per_kelvin)
+
+    whole, degrees = factor(frame.celsius), frame.mean_list[frame.layout.block_celsius]
+    return [whole, *[whole if math.isnan(one) else factor(one) for one in degrees]]
 
 
-def row_of(step: Step, frame: Frame, depth: float, strings: int, correction: Correction) -> list[Any]:
-    """The row of a step.
+def row_of(step: Step, frame: Frame, depth: float, strings: int, factors: list[float]) -> list[Any]:
+    """The row of a step; `factors`: the corrections of its frame.
 
     Ohms of a block hold for its string's share of the current, taken as equal.
     """
-    layout, ohms = frame.layout, step.ohms
+    ohms, celsius = step.ohms, frame.celsius
     pairs: list[list[float]] = []
     if not math.isnan(ohms[1]):
-        pairs.append([0, _corrected(ohms[1], frame.celsius, correction)])
-    degrees = frame.mean_list[layout.block_celsius]
-    for block, value in enumerate(ohms[layout.block_volts], start=1):
+        pairs.append([0, ohms[1] * factors[0]])
+    for block, value in enumerate(ohms[frame.layout.block_volts], start=1):
         if not math.isnan(value):
-            warmth = degrees[block - 1]
-            warmth = frame.celsius if math.isnan(warmth) else warmth
-            pairs.append([block, _corrected(value * strings, warmth, correction)])
-    celsius = None if math.isnan(frame.celsius) else frame.celsius
-    day = frame.start_ms // DAY_MS
-    return [interval_class(step.interval_seconds), step.interval_seconds, step.amps, depth, celsius, pairs, day]
-
-
-def _corrected(ohms: float, celsius: float, correction: Correction) -> float:
-    if math.isnan(celsius):
-        return ohms
-    return at_reference(ohms, celsius, correction.reference_celsius, correction.per_kelvin)
+            pairs.append([block, value * strings * factors[block]])
+    seconds, day = step.interval_seconds, frame.start_ms // DAY_MS
+    known = None if math.isnan(celsius) else celsius
+    return [interval_class(seconds), seconds, step.amps, depth, known, pairs, day]
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from loggerd.analysis.cleaning import DeviceColumns, Found
-from loggerd.analysis.frames import COUNTED_MARKS, FRAME_MS, Bins, Frame, Layout, OpenFrame, Rows, Step
+from loggerd.analysis.frames import COUNTED_MARKS, FRAME_MS, MOST_STEPS, Bins, Frame, Layout, OpenFrame, Rows, Step
 from loggerd.analysis.intervals import LeadColumns
 from loggerd.analysis.lead import Hold
-from loggerd.analysis.steps import StepWatch
+from loggerd.analysis.steps import StepRows, StepWatch
 from loggerd.model.marks import Mark
 from loggerd.model.scan import Integers
 
@@ -114,7 +114,8 @@ class FrameBuilder:
             amps = self._current_at(device.at_ms, lead, name == lead_device)
             watch = self.steps.setdefault(name, StepWatch(name, len(self.layout.names)))
             interval = interval_ms.get(name, 1000)
-            self._put_steps(table, name, watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval))
+            if found := watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval):
+                self._put_steps(table, found)
         self.current.keep(lead.at_ms, lead.milliamps)
 
     def _current_at(self, at_ms: Integers, lead: LeadColumns, own: bool) -> Integers:
@@ -128,15 +129,13 @@ class FrameBuilder:
         held = self.current.at(at_ms[left_out], lead.at_ms, lead.milliamps)
         return np.insert(lead.milliamps, left_out - np.arange(len(left_out)), held)
 
-    def _put_steps(self, table: _Table, name: str, steps: list[Step]) -> None:
-        """Steps of the device of that name, in order of time, to the rows of their frames."""
-        if not steps:
-            return
-        numbers = np.maximum(np.array([step.at_ms for step in steps]) // FRAME_MS, self.open.number)
+    def _put_steps(self, table: _Table, found: StepRows) -> None:
+        """Where the steps of each frame lie among those of one device."""
+        numbers = np.maximum(np.array(found.at_ms) // FRAME_MS, self.open.number)
         rows = np.minimum(np.searchsorted(table.numbers, numbers), len(table.numbers) - 1)
         begins = [0, *(np.flatnonzero(rows[1:] != rows[:-1]) + 1).tolist()]
-        for row, begin, end in zip(rows[begins].tolist(), begins, [*begins[1:], len(steps)], strict=True):
-            table.steps.setdefault(row, {}).setdefault(name, []).extend(steps[begin:end])
+        for row, begin, end in zip(rows[begins].tolist(), begins, [*begins[1:], len(rows)], strict=True):
+            table.steps.setdefault(row, []).append((found, begin, end))
 
     def _volts(self, device: DeviceColumns) -> dict[int, Integers]:
         first, last = self.layout.block_volts.start, self.layout.block_volts.stop
@@ -148,6 +147,8 @@ class FrameBuilder:
         heads = self._heads(table, session)
         closed = self._frames(heads[:-1], table, interval_ms) if len(heads) > 1 else iter(())
         last, row = heads[-1], len(heads) - 1
+        if row in table.steps:
+            _take_steps(last.steps, table.steps[row])
         last.totals, last.lows = table.totals[row].copy(), table.lows[row].copy()
         last.highs, last.counts = table.highs[row].copy(), table.counts[row].copy()
         self.open = last
@@ -169,8 +170,8 @@ class FrameBuilder:
                 head = OpenFrame(number, session, self.after_unknown, missed, *_NO_SUMS, [], {})
                 self.after_unknown = False
             self.last_number = number
-            if row in table.steps or row in table.marks:
-                head.take(table.steps.get(row, {}), table.marks.get(row, {}))
+            if row in table.marks:
+                head.count(table.marks[row])
             if row in table.clock_jumps:
                 head.clock_jump_ms = max(
                     head.clock_jump_ms, *table.clock_jumps[row], key=lambda jump: (abs(jump), jump)
@@ -183,6 +184,9 @@ class FrameBuilder:
         means, lows, highs, celsius = rows.shown(self.layout)
         covered = np.minimum(table.counts[:, 0] * interval_ms, FRAME_MS).tolist()
         for row, head in enumerate(heads):
+            steps = head.steps
+            if row in table.steps:
+                _take_steps(steps, table.steps[row])
             yield Frame(
                 head.number,
                 head.session,
@@ -195,7 +199,7 @@ class FrameBuilder:
                 highs[row],
                 table.counts[row],
                 celsius[row],
-                _in_order(head.steps),
+                _in_order(steps),
                 head.marks,
                 head.clock_jump_ms,
             )
@@ -231,6 +235,18 @@ class FrameBuilder:
         self.current.load_plain(plain["current"])
 
 
+def _take_steps(kept: list[Step], pieces: list[tuple[StepRows, int, int]]) -> None:
+    """Add steps to those of a frame, of each device the first few only."""
+    room: dict[str, int] = {}
+    for step in kept:
+        room[step.device] = room.get(step.device, MOST_STEPS) - 1
+    for found, begin, end in pieces:
+        left = room.get(found.device, MOST_STEPS)
+        last = min(begin + left, end)
+        kept.extend(found.made(begin, last))
+        room[found.device] = left - (last - begin)
+
+
 def _in_order(steps: list[Step]) -> tuple[Step, ...]:
     if len(steps) < 2:
         return tuple(steps)
@@ -249,8 +265,8 @@ class _Table:
     lows: Integers
     highs: Integers
     counts: Integers
-    steps: dict[int, dict[str, list[Step]]] = field(default_factory=dict)
-    """By row and device."""
+    steps: dict[int, list[tuple[StepRows, int, int]]] = field(default_factory=dict)
+    """By row, where its steps lie among those of a device."""
     marks: dict[int, dict[tuple[str, Mark], int]] = field(default_factory=dict)
     clock_jumps: dict[int, list[int]] = field(default_factory=dict)
     added: int = 0

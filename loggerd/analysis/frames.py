@@ -217,11 +217,8 @@ class OpenFrame:
             np.zeros(width, dtype=np.int64),
         )
 
-    def take(self, steps: Mapping[str, list[Step]], marks: Mapping[tuple[str, Mark], int]) -> None:
-        """Add steps by device, the first few of each only, and counted marks."""
-        before = [step.device for step in self.steps]
-        for device, its_own in steps.items():
-            self.steps.extend(its_own[: MOST_STEPS - before.count(device)])
+    def count(self, marks: Mapping[tuple[str, Mark], int]) -> None:
+        """Add counted marks."""
         for key, count in marks.items():
             self.marks[key] = self.marks.get(key, 0) + count
 

@@ -42,9 +42,7 @@ class StepRows:
             self.seconds,
             self.bank,
         )
-        return [
-            Step(at_ms[row], device, amps[row], volts[row], seconds[row], bank[row]) for row in range(begin, end)
-        ]
+        return [Step(at_ms[row], device, amps[row], volts[row], seconds[row], bank[row]) for row in range(begin, end)]
 
 
 @dataclass

@@ -54,9 +54,10 @@ class Sums:
 
     def mean(self) -> Row:
         """Mean by block; None where it is not known."""
-        if self.whole <= 0.0:
+        whole = self.whole
+        if whole <= 0.0:
             return [None] * len(self.total)
-        return to_row([total / self.whole for total in self.total])
+        return [None if isnan(total) else total / whole for total in self.total]
 
     @property
     def mean_amps(self) -> float | None:
@@ -211,10 +212,11 @@ class Gathering:
 
     def _look(self, frame: Frame, middle: float, cells: list[float], limits: Mapping[str, float]) -> None:
         amps, rated, state = frame.amps, self.rated, self._state
-        if amps > 0.002 * rated and state.deepest < self._gate:
+        if amps < -0.002 * rated:
+            if state.out > 0.99 * state.deepest:
+                self._look_at_load(frame, middle, cells)
+        elif amps > 0.002 * rated and state.deepest < self._gate:
             self._look_at_charge(amps, middle, cells, limits["gassing_volts_per_cell"] - 0.05)
-        elif amps < -0.002 * rated and state.out > 0.99 * state.deepest:
-            self._look_at_load(frame, middle, cells)
         if -0.02 * rated < amps < 0.005 * rated and state.out < 0.1 * rated:
             settled = middle < limits["rest_volts_full"] + 0.04 and frame.end_ms - state.charged_ms > _QUIET_AFTER_MS
             if settled:

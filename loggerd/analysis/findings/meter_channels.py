@@ -55,7 +55,9 @@ class Channels:
         self._state = _State({name: Channel() for name in self._names})
         self._open = set(self._names)
         self._columns = [self._column(name) for name in self._names]
-        self._asked = [(one, one.column, one.name, -1.0 if one.thermal else 0.0, one.wide) for one in self._columns]
+        self._asked = [
+            (one, one.column, one.name, -1.0 if one.thermal else 0.0, one.wide, one.cells) for one in self._columns
+        ]
         """The columns with what each frame is asked of them: a width up to which it stands still, and the wide one."""
         self._voltages = [(one.column, one.cells, one.name) for one in self._columns if one.cells]
         self._dither = {name: self._noise_width(name) / cells for _, cells, name in self._voltages}
@@ -126,16 +128,20 @@ class Channels:
         counts, lows, highs, watched = look.counts, look.lows, look.highs, self._open
         if look.frame.marks:
             watched = watched.union(name for name, _ in look.frame.marks)
-        found = []
-        for one, column, name, still, wide in self._asked:
+        found, alike = [], None
+        for one, column, name, still, wide, cells in self._asked:
             width = highs[column] - lows[column]
-            # In the order of what is quickest to ask; nearly always nothing holds.
-            if (
-                not still < width
-                or name in watched
-                or (width > wide and counts[column] >= 3 and self._moves_alone(look, one, width))
-            ):
-                found.append(one)
+            if still < width and name not in watched:
+                # Nearly always it is not wide, or all voltages move together.
+                if width <= wide:
+                    continue
+                if cells:
+                    alike = self._alike_of(look) if alike is None else alike
+                    if width / cells <= alike:
+                        continue
+                if counts[column] < 3 or not self._moves_alone(look, one, width):
+                    continue
+            found.append(one)
         return found
 
     def _is_open(self, name: str) -> bool:
@@ -164,6 +170,10 @@ class Channels:
             )
             self._alike = 5 * self._widths[(len(self._widths) - 1) // 2][0] + 0.006 if len(self._widths) > 1 else -1.0
         return self._widths
+
+    def _alike_of(self, look: Look) -> float:
+        self._spreads(look)
+        return self._alike
 
     def _silent(self, look: Look, one: Column, channel: Channel) -> bool:
         """Counts frames without readings; whether the channel falls silent with this one."""
@@ -229,7 +239,7 @@ class Channels:
         voltage moves; None where that cannot be judged."""
         if one.current:
             return self._current_alone(look, one, width)
-        spreads, cells = self._widths or self._spreads(look), one.cells
+        spreads, cells = self._spreads(look), one.cells
         # Nearly always all move together, which half of them show before the one is left out.
         if width / cells <= self._alike:
             return False

@@ -67,7 +67,10 @@ class Looker:
 
     def look(self, frame: Frame) -> Look:
         means, lows, highs = frame.mean_list, frame.low_list, frame.high_list
-        ranked = sorted([one for one in means[self._blocks] if not isnan(one)])
+        ranked = means[self._blocks]
+        if isnan(sum(ranked)):
+            ranked = [one for one in ranked if not isnan(one)]
+        ranked.sort()
         source = len(ranked)
         if source >= 3:
             middle = source // 2

@@ -130,9 +130,9 @@ class Taps:
                 seen[place].append(here)
 
     def _gather(self, look: Look, blocks: list[float], known: list[float], here: str) -> None:
-        state, strings = self._state, self._bank.strings
-        middle = len(known) // 2
-        median = known[middle] if len(known) % 2 else 0.5 * (known[middle - 1] + known[middle])
+        state, count = self._state, len(known)
+        middle = count // 2
+        median = known[middle] if count % 2 else 0.5 * (known[middle - 1] + known[middle])
         weight = state.weights.get(here, 0.0)
         means = state.departures.setdefault(here, [0.0] * len(blocks))
         share = max(1 - _FADE, 1 / (weight + 1))
@@ -146,7 +146,7 @@ class Taps:
         if not isnan(whole) and abs(look.rate) < 0.02:
             share = max(1 - _FADE, 1 / (state.sum_frames + 1))
             per_string = self._bank.blocks_per_string
-            for string in range(strings):
+            for string in range(self._bank.strings):
                 summed = sum(blocks[string * per_string : (string + 1) * per_string])
                 state.sums[string] += share * (summed - whole - state.sums[string])
             state.sum_frames = min(state.sum_frames + 1, 1 / (1 - _FADE))

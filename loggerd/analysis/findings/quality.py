@@ -93,7 +93,8 @@ class QualityWatch:
 
     def push(self, moment: Moment) -> list[Finding]:
         """Takes the frame into the record; a finding when the week before has another verdict than the last one."""
-        self._take_doubts()
+        if self._moment is not None and len(self._moment.events) > self._taken:
+            self._take_doubts()
         self._moment, self._taken = moment, 0
         frame, days = moment.frame, self._state.days
         newest = days[-1].number if days else -1

@@ -50,13 +50,17 @@ class _Leg:
         self.end_ms = frame.end_ms
 
     def join(self, other: _Leg) -> None:
-        """Add what followed."""
+        """Add what followed, which begins anew there."""
         self.out += other.out
         self.back += other.back
         self.gap_ms += other.gap_ms
         self.warmth += other.warmth
         self.warm_ms += other.warm_ms
-        self.end_ms = other.end_ms
+        self.from_full = other.from_full or self.from_full
+        self.end_ms = other.start_ms = other.end_ms
+        other.out = other.back = other.warmth = 0.0
+        other.gap_ms = other.warm_ms = 0
+        other.from_full = ""
 
 
 class Swings:
@@ -79,22 +83,16 @@ class Swings:
         if full is not None and full.at_ms == frame.end_ms:
             after.from_full = "proven" if full.proven else "likely"
         net = after.net
+        # At a new extreme what came after the last one belongs to the leg.
         if self._sign == 0:
             if abs(net) >= self._gate:
                 self._sign = 1 if net > 0 else -1
-                self._extend(self._leg, after)
+                self._leg.join(after)
         elif net * self._sign >= 0:
-            self._extend(self._leg, after)
+            self._leg.join(after)
         elif abs(net) >= self._gate:
             self._turn(moment)
         return []
-
-    def _extend(self, leg: _Leg, after: _Leg) -> None:
-        """A new extreme: what came after the last one belongs to the leg."""
-        leg.join(after)
-        if after.from_full:
-            leg.from_full = after.from_full
-        self._after = _Leg(leg.end_ms, leg.end_ms)
 
     def _turn(self, moment: Moment) -> None:
         assert self._leg is not None and self._after is not None
@@ -121,8 +119,8 @@ class Swings:
     def to_plain(self) -> dict[str, Any]:
         return {
             "sign": self._sign,
-            "leg": vars(self._leg) if self._leg else None,
-            "after": vars(self._after) if self._after else None,
+            "leg": dict(vars(self._leg)) if self._leg else None,
+            "after": dict(vars(self._after)) if self._after else None,
         }
 
     def load_plain(self, plain: dict[str, Any]) -> None:

@@ -48,7 +48,9 @@ class Sums:
         return Sums([0.0] * blocks)
 
     def add(self, cells: Sequence[float], amps: float, weight: float) -> None:
-        self.total = [total + cell * weight for total, cell in zip(self.total, cells, strict=True)]
+        total = self.total
+        for block, cell in enumerate(cells):
+            total[block] += cell * weight
         self.amps += weight * amps
         self.whole += weight
 

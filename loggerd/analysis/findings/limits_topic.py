@@ -179,7 +179,9 @@ class LimitsWatch:
         if amps < 0.0:
             self._note_fall(volts, amps, ohms)
         # Nearly always the bounds of the resistance tell already that nothing changes.
-        seen, other = (self._seen_low(volts - amps * one / self._cells, near, limits) for one in ohms.bounds)
+        least, most = ohms.bounds
+        seen = self._seen_low(volts - amps * least / self._cells, near, limits)
+        other = self._seen_low(volts - amps * most / self._cells, near, limits)
         if state.low != "empty" and seen == other and seen in (None, state.low or "normal"):
             state.low_frames = 0
             return []

@@ -136,7 +136,8 @@ class Taps:
         weight = state.weights.get(here, 0.0)
         means = state.departures.setdefault(here, [0.0] * len(blocks))
         share = max(1 - _FADE, 1 / (weight + 1))
-        means[:] = [mean + share * (volts - median - mean) for mean, volts in zip(means, blocks, strict=True)]
+        for place, volts in enumerate(blocks):
+            means[place] += share * (volts - median - means[place])
         state.weights[here] = min(weight + 1, 1 / (1 - _FADE))
         if state.kinds.count("normal") == len(state.kinds):
             self._prints.learn(blocks, here)

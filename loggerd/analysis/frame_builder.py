@@ -52,7 +52,8 @@ class FrameBuilder:
             return iter(())
         rows = np.unique(np.concatenate([one.numbers for one in bins.values()]))
         table = _Table.over(rows, len(self.layout.names))
-        self._add_lead(table, lead)
+        whole = lead_device in bins and len(lead.at_ms) == len(devices[lead_device].at_ms)
+        self._add_lead(table, lead, bins[lead_device] if whole else None)
         for name, own in bins.items():
             where = np.searchsorted(rows, own.numbers)
             for channel, values in devices[name].columns.items():
@@ -73,9 +74,10 @@ class FrameBuilder:
             numbers = np.maximum(numbers, self.open.number)
         return numbers
 
-    def _add_lead(self, table: _Table, lead: LeadColumns) -> None:
+    def _add_lead(self, table: _Table, lead: LeadColumns, bins: Bins | None) -> None:
+        """`bins`: those of its device, where none of its readings was left out."""
         if len(lead.at_ms):
-            bins = Bins.of(lead.at_ms, self.open.number)
+            bins = Bins.of(lead.at_ms, self.open.number) if bins is None else bins
             where = np.searchsorted(table.numbers, bins.numbers)
             table.add(0, where, *bins.sums(lead.milliamps))
             table.add(1, where, *bins.sums(lead.millivolts))

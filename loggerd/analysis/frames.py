@@ -315,11 +315,12 @@ class Rows:
 
 @dataclass(frozen=True)
 class Bins:
-    """Frames of the readings of one device: frame numbers (f,) and the index (f,) at which each begins."""
+    """Frames of the readings of one device: frame numbers (f,), the index (f,) at which each begins, and how many
+    readings (f,) it has."""
 
-    readings: int
     numbers: Integers
     begins: Integers
+    counts: Integers
 
     @staticmethod
     def of(at_ms: Integers, first: int) -> Bins:
@@ -331,19 +332,27 @@ class Bins:
         if last - first > len(at_ms):
             frames = np.maximum(at_ms // FRAME_MS, first)
             begins = np.concatenate([[0], np.flatnonzero(frames[1:] != frames[:-1]) + 1])
-            return Bins(len(at_ms), frames[begins], begins)
+            return Bins(frames[begins], begins, np.diff(begins, append=len(at_ms)))
         # Frames are far fewer than readings: their edges are sooner found among these than each reading's frame.
         numbers = np.arange(first, last + 1)
         begins = np.concatenate([[0], np.searchsorted(at_ms, numbers[1:] * FRAME_MS)])
-        filled = np.diff(begins, append=len(at_ms)) > 0
-        return Bins(len(at_ms), numbers[filled], begins[filled])
+        counts = np.diff(begins, append=len(at_ms))
+        filled = counts > 0
+        return Bins(numbers[filled], begins[filled], counts[filled])
 
     def sums(self, values: Integers) -> tuple[Integers, Integers, Integers, Integers]:
         """Total, low, high and count (f,) of the known values of each frame; of one without any 0, most, least, 0."""
-        counts = np.diff(np.append(self.begins, self.readings))
         lows = np.minimum.reduceat(values, self.begins)
-        if lows.min() > MISSING:
-            return np.add.reduceat(values, self.begins), lows, np.maximum.reduceat(values, self.begins), counts
+        lacking = np.flatnonzero(lows == MISSING)
+        if _FEW * len(lacking) <= len(lows):
+            totals, highs = np.add.reduceat(values, self.begins), np.maximum.reduceat(values, self.begins)
+            counts = self.counts.copy() if len(lacking) else self.counts
+            for one in lacking.tolist():
+                here = values[self.begins[one] : self.begins[one] + counts[one]]
+                known = here[here != MISSING]
+                totals[one], counts[one] = known.sum(), len(known)
+                lows[one] = known.min() if len(known) else _MOST
+            return totals, lows, highs, counts
         good = values != MISSING
         known = np.where(good, values, np.int64(_MOST))
         return (
@@ -355,4 +364,6 @@ class Bins:
 
 
 _MOST = np.iinfo(np.int64).max
+_FEW = 8
+"""Where at most one frame of so many lacks readings, these are sooner left out one by one."""
 _NOTHING: Integers = np.empty(0, dtype=np.int64)

@@ -63,7 +63,8 @@ class Channels:
         self._dither = {name: self._noise_width(name) / cells for _, cells, name in self._voltages}
         """What a voltage's own noise makes of its width [V per cell]."""
         self._finest = min((self._accuracy[name].resolution / cells for _, cells, name in self._voltages), default=None)
-        self._widths: list[tuple[float, str]] | None = None
+        self._most_dither = max(self._dither.values(), default=0.0)
+        self._widths: list[float] | None = None
         self._alike = -1.0
         """A width [V per cell] up to which none of them moves alone; none is where fewer than two are read."""
         self._before: list[float] = []
@@ -162,17 +163,21 @@ class Channels:
         return False
 
     def _spreads(self, look: Look) -> list[tuple[float, str]]:
-        """Width of the readings of each voltage in this frame [V per cell], rising; made when first asked for."""
+        """Width of the readings of each voltage in this frame [V per cell], rising."""
+        lows, highs, counts = look.lows, look.highs, look.counts
+        return sorted([((highs[one] - lows[one]) / cells, name) for one, cells, name in self._voltages if counts[one]])
+
+    def _ranked(self, look: Look) -> list[float]:
+        """The widths without the names; made when first asked for."""
         if self._widths is None:
             lows, highs, counts = look.lows, look.highs, look.counts
-            self._widths = sorted(
-                [((highs[one] - lows[one]) / cells, name) for one, cells, name in self._voltages if counts[one]]
-            )
-            self._alike = 5 * self._widths[(len(self._widths) - 1) // 2][0] + 0.006 if len(self._widths) > 1 else -1.0
+            widths = sorted([(highs[one] - lows[one]) / cells for one, cells, _ in self._voltages if counts[one]])
+            self._alike = 5 * widths[(len(widths) - 1) // 2] + 0.006 if len(widths) > 1 else -1.0
+            self._widths = widths
         return self._widths
 
     def _alike_of(self, look: Look) -> float:
-        self._spreads(look)
+        self._ranked(look)
         return self._alike
 
     def _silent(self, look: Look, one: Column, channel: Channel) -> bool:
@@ -239,10 +244,11 @@ class Channels:
         voltage moves; None where that cannot be judged."""
         if one.current:
             return self._current_alone(look, one, width)
-        spreads, cells = self._spreads(look), one.cells
+        cells = one.cells
         # Nearly always all move together, which half of them show before the one is left out.
-        if width / cells <= self._alike:
+        if width / cells <= self._alike_of(look):
             return False
+        spreads = self._spreads(look)
         others = [share for share, other in spreads if other != one.name]
         if not others:
             return None
@@ -263,14 +269,14 @@ class Channels:
         marks = look.frame.marks
         if marks and (one.name, Mark.OUT_OF_RANGE) in marks:
             return None
-        if width < _OWN_SIZE * abs(look.means[one.column]):
+        if width < _OWN_SIZE * abs(look.means[one.column]) or not (widths := self._ranked(look)):
             return None
-        spreads = self._spreads(look)
-        if not spreads:
-            return None
-        share = width / self._rated
-        middle, name = spreads[len(spreads) // 2]
-        still = max(middle - self._dither[name], 0.0) < 0.03 * share * 0.3
+        share, half = width / self._rated, len(widths) // 2
+        moved = 0.03 * share * 0.3
+        if widths[half] - self._most_dither >= moved:
+            return False
+        middle, name = self._spreads(look)[half]
+        still = max(middle - self._dither[name], 0.0) < moved
         return still and 0.05 < share < 1 and self._resolves(0.03 * share)
 
     def _real(self, name: str, width: float, spreads: list[tuple[float, str]]) -> bool:

@@ -130,7 +130,7 @@ class ResistanceTopic:
             waiting = [row for row in self._waiting.get(number, ()) if self._day - row[6] <= _LONGEST_DAYS]
             waiting += [row for row in rows if number in (depth_class(row[3]), ANY_DEPTH)]
             if enough(waiting):
-                tables[number] = (min(row[6] for row in waiting), table_of(waiting, self._bank.blocks))
+                tables[number] = (min(row[6] for row in waiting), table_of(waiting, self._bank))
                 waiting = []
             self._waiting[number] = waiting
         return tables
@@ -158,7 +158,7 @@ class ResistanceTopic:
         return rows
 
     def _event(self, first_day: int, table: DepthTable) -> Resistance | None:
-        whole = table.bank(self._bank.blocks_per_string)
+        whole = table.bank
         blocks = [None if math.isnan(ohms) else ohms for ohms in table.block_ohms.tolist()]
         if whole is None and all(ohms is None for ohms in blocks):
             return None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Any
@@ -149,8 +149,7 @@ class FrameBuilder:
         heads = self._heads(table, session)
         closed = self._frames(heads[:-1], table, interval_ms) if len(heads) > 1 else iter(())
         last, row = heads[-1], len(heads) - 1
-        if row in table.steps:
-            _take_steps(last.steps, table.steps[row])
+        last.steps = _with_steps(last.steps, table.steps.get(row, ()))
         last.totals, last.lows = table.totals[row].copy(), table.lows[row].copy()
         last.highs, last.counts = table.highs[row].copy(), table.counts[row].copy()
         self.open = last
@@ -188,7 +187,7 @@ class FrameBuilder:
         for row, head in enumerate(heads):
             steps = head.steps
             if row in table.steps:
-                _take_steps(steps, table.steps[row])
+                steps = _with_steps(steps, table.steps[row])
             yield Frame(
                 head.number,
                 head.session,
@@ -237,16 +236,17 @@ class FrameBuilder:
         self.current.load_plain(plain["current"])
 
 
-def _take_steps(kept: list[Step], pieces: list[tuple[StepRows, int, int]]) -> None:
-    """Add steps to those of a frame, of each device the first few only."""
-    room: dict[str, int] = {}
+def _with_steps(kept: list[Step], pieces: Iterable[tuple[StepRows, int, int]]) -> list[Step]:
+    """The steps that a frame has, and more of them: of each device the first few only."""
+    steps, room = [*kept], dict[str, int]()
     for step in kept:
         room[step.device] = room.get(step.device, MOST_STEPS) - 1
     for found, begin, end in pieces:
         left = room.get(found.device, MOST_STEPS)
         last = min(begin + left, end)
-        kept.extend(found.made(begin, last))
+        steps += found.made(begin, last)
         room[found.device] = left - (last - begin)
+    return steps
 
 
 def _in_order(steps: list[Step]) -> tuple[Step, ...]:

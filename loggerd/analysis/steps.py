@@ -23,26 +23,24 @@ _KEPT = 3
 @dataclass(slots=True)
 class StepRows:
     """Steps of one device side by side, in order of time: they are made only with their frame, so that not many lie
-    about at once. Lists (s,), `volts` (s, c), `bank`: its volts and ohms of each."""
+    about at once. Lists (s,), `volts` (s, c)."""
 
     device: str
     at_ms: list[int]
     amps: list[float]
     volts: Floats
     seconds: list[float]
-    bank: list[tuple[float, float]]
+    bank_volts: list[float]
+    bank_ohms: list[float]
 
     def made(self, begin: int, end: int) -> list[Step]:
         """Those of a range."""
-        device, at_ms, amps, volts, seconds, bank = (
-            self.device,
-            self.at_ms,
-            self.amps,
-            self.volts,
-            self.seconds,
-            self.bank,
-        )
-        return [Step(at_ms[row], device, amps[row], volts[row], seconds[row], bank[row]) for row in range(begin, end)]
+        device, at_ms, amps, volts, seconds = self.device, self.at_ms, self.amps, self.volts, self.seconds
+        bank_volts, bank_ohms = self.bank_volts, self.bank_ohms
+        return [
+            Step(at_ms[row], device, amps[row], volts[row], seconds[row], (bank_volts[row], bank_ohms[row]))
+            for row in range(begin, end)
+        ]
 
 
 @dataclass
@@ -99,8 +97,15 @@ class StepWatch:
         jumps = (amps[after] - amps[before]) / 1000
         seconds = (at[after] - at[before]) / 1000
         volts_of_bank, ohms_of_bank = _bank_changes(whole, jumps)
-        bank = list(zip(volts_of_bank.tolist(), ohms_of_bank.tolist(), strict=True))
-        return StepRows(self.device, at[found].tolist(), jumps.tolist(), whole, seconds.tolist(), bank)
+        return StepRows(
+            self.device,
+            at[found].tolist(),
+            jumps.tolist(),
+            whole,
+            seconds.tolist(),
+            volts_of_bank.tolist(),
+            ohms_of_bank.tolist(),
+        )
 
     def _keep(self, at_ms: Integers, milliamps: Integers, millivolts: dict[int, Integers]) -> None:
         first = max(0, len(at_ms) - _KEPT)

@@ -250,9 +250,9 @@ def _with_steps(kept: list[Step], pieces: Iterable[tuple[StepRows, int, int]]) -
 
 
 def _in_order(steps: list[Step]) -> tuple[Step, ...]:
-    if len(steps) < 2:
-        return tuple(steps)
-    return tuple(sorted(steps, key=_PLACE))
+    if len(steps) > 1:
+        steps.sort(key=_PLACE)
+    return tuple(steps)
 
 
 _PLACE = attrgetter("at_ms", "device")

@@ -56,6 +56,9 @@ class Clock:
             if state.set < FRAMES_PER_DAY:
                 state.set += 1
         said = self._teller.verdict()
+        same = state.session == frame.session and state.frame < 0 and not state.unset
+        if same and said == "right" and not frame.clock_jump_ms:
+            return []  # nearly always
         ended = self._ended(look, said)
         if frame.clock_jump_ms and self._is_new(look):
             return self._jumped(look, moment)

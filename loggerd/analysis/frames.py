@@ -89,9 +89,9 @@ class Step:
     amps: float
     volts: Floats
     interval_seconds: float
-    bank_volts: float = field(repr=False, compare=False)
+    bank_volts: float = field(init=False, repr=False, compare=False)
     """Change of the bank's voltage [V]; where it is not read, the sum of those of the blocks that are."""
-    bank_ohms: float = field(repr=False, compare=False)
+    bank_ohms: float = field(init=False, repr=False, compare=False)
     """The bank's volts per ampere; where it is not read, the mean of the blocks that are, NaN without any."""
 
     def __init__(

@@ -54,9 +54,9 @@ class Channels:
         self._teller = Teller("meter.channel", {})
         self._state = _State({name: Channel() for name in self._names})
         self._open = set(self._names)
-        self._columns = [self._column(name) for name in self._names]
+        self._columns = columns = [self._column(name) for name in self._names]
         self._asked = [
-            (one, one.column, one.name, -1.0 if one.thermal else 0.0, one.wide, one.cells) for one in self._columns
+            (one, one.column, one.name, -1.0 if one.thermal else 0.0, one.wide, one.cells) for one in columns
         ]
         """The columns with what each frame is asked of them: a width up to which it stands still, and the wide one."""
         self._voltages = [(one.column, one.cells, one.name) for one in self._columns if one.cells]
@@ -172,8 +172,8 @@ class Channels:
         if self._widths is None:
             lows, highs, counts = look.lows, look.highs, look.counts
             widths = sorted([(highs[one] - lows[one]) / cells for one, cells, _ in self._voltages if counts[one]])
-            self._alike = 5 * widths[(len(widths) - 1) // 2] + 0.006 if len(widths) > 1 else -1.0
             self._widths = widths
+            self._alike = 5 * widths[(len(widths) - 1) // 2] + 0.006 if len(widths) > 1 else -1.0
         return self._widths
 
     def _alike_of(self, look: Look) -> float:

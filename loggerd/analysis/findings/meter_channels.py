@@ -172,8 +172,8 @@ class Channels:
         if self._widths is None:
             lows, highs, counts = look.lows, look.highs, look.counts
             widths = sorted([(highs[one] - lows[one]) / cells for one, cells, _ in self._voltages if counts[one]])
-            self._widths = widths
             self._alike = 5 * widths[(len(widths) - 1) // 2] + 0.006 if len(widths) > 1 else -1.0
+            self._widths = widths
         return self._widths
 
     def _alike_of(self, look: Look) -> float:
@@ -266,8 +266,7 @@ class Channels:
             return False
         if look.volts >= 2.2 or look.spread >= 10:
             return None
-        marks = look.frame.marks
-        if marks and (one.name, Mark.OUT_OF_RANGE) in marks:
+        if look.frame.marks and (one.name, Mark.OUT_OF_RANGE) in look.frame.marks:
             return None
         if width < _OWN_SIZE * abs(look.means[one.column]) or not (widths := self._ranked(look)):
             return None

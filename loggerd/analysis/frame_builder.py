@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Any
@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from loggerd.analysis.cleaning import DeviceColumns, Found
-from loggerd.analysis.frames import COUNTED_MARKS, FRAME_MS, Bins, Frame, Layout, OpenFrame, Rows, Step
+from loggerd.analysis.frames import COUNTED_MARKS, FRAME_MS, MOST_STEPS, Bins, Frame, Layout, OpenFrame, Rows, Step
 from loggerd.analysis.intervals import LeadColumns
 from loggerd.analysis.lead import Hold
-from loggerd.analysis.steps import StepWatch
+from loggerd.analysis.steps import StepRows, StepWatch
 from loggerd.model.marks import Mark
 from loggerd.model.scan import Integers
 
@@ -52,7 +52,8 @@ class FrameBuilder:
             return iter(())
         rows = np.unique(np.concatenate([one.numbers for one in bins.values()]))
         table = _Table.over(rows, len(self.layout.names))
-        self._add_lead(table, lead)
+        whole = lead_device in bins and len(lead.at_ms) == len(devices[lead_device].at_ms)
+        self._add_lead(table, lead, bins[lead_device] if whole else None)
         for name, own in bins.items():
             where = np.searchsorted(rows, own.numbers)
             for channel, values in devices[name].columns.items():
@@ -73,9 +74,10 @@ class FrameBuilder:
             numbers = np.maximum(numbers, self.open.number)
         return numbers
 
-    def _add_lead(self, table: _Table, lead: LeadColumns) -> None:
+    def _add_lead(self, table: _Table, lead: LeadColumns, bins: Bins | None) -> None:
+        """`bins`: those of its device, where none of its readings was left out."""
         if len(lead.at_ms):
-            bins = Bins.of(lead.at_ms, self.open.number)
+            bins = Bins.of(lead.at_ms, self.open.number) if bins is None else bins
             where = np.searchsorted(table.numbers, bins.numbers)
             table.add(0, where, *bins.sums(lead.milliamps))
             table.add(1, where, *bins.sums(lead.millivolts))
@@ -114,7 +116,8 @@ class FrameBuilder:
             amps = self._current_at(device.at_ms, lead, name == lead_device)
             watch = self.steps.setdefault(name, StepWatch(name, len(self.layout.names)))
             interval = interval_ms.get(name, 1000)
-            self._put_steps(table, watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval))
+            if found := watch.push(device.at_ms, amps, volts, self.least_step_milliamps, interval):
+                self._put_steps(table, found)
         self.current.keep(lead.at_ms, lead.milliamps)
 
     def _current_at(self, at_ms: Integers, lead: LeadColumns, own: bool) -> Integers:
@@ -128,14 +131,13 @@ class FrameBuilder:
         held = self.current.at(at_ms[left_out], lead.at_ms, lead.milliamps)
         return np.insert(lead.milliamps, left_out - np.arange(len(left_out)), held)
 
-    def _put_steps(self, table: _Table, steps: list[Step]) -> None:
-        """Steps of one device in order of time to the rows of their frames."""
-        number, here, first = -1, list[Step](), self.open.number
-        for step in steps:
-            its_frame = max(step.at_ms // FRAME_MS, first)
-            if its_frame != number:
-                number, here = its_frame, table.steps.setdefault(table.row(its_frame), [])
-            here.append(step)
+    def _put_steps(self, table: _Table, found: StepRows) -> None:
+        """Where the steps of each frame lie among those of one device."""
+        numbers = np.maximum(np.array(found.at_ms) // FRAME_MS, self.open.number)
+        rows = np.minimum(np.searchsorted(table.numbers, numbers), len(table.numbers) - 1)
+        begins = [0, *(np.flatnonzero(rows[1:] != rows[:-1]) + 1).tolist()]
+        for row, begin, end in zip(rows[begins].tolist(), begins, [*begins[1:], len(rows)], strict=True):
+            table.steps.setdefault(row, []).append((found, begin, end))
 
     def _volts(self, device: DeviceColumns) -> dict[int, Integers]:
         first, last = self.layout.block_volts.start, self.layout.block_volts.stop
@@ -147,6 +149,7 @@ class FrameBuilder:
         heads = self._heads(table, session)
         closed = self._frames(heads[:-1], table, interval_ms) if len(heads) > 1 else iter(())
         last, row = heads[-1], len(heads) - 1
+        last.steps = _with_steps(last.steps, table.steps.get(row, ()))
         last.totals, last.lows = table.totals[row].copy(), table.lows[row].copy()
         last.highs, last.counts = table.highs[row].copy(), table.counts[row].copy()
         self.open = last
@@ -168,8 +171,8 @@ class FrameBuilder:
                 head = OpenFrame(number, session, self.after_unknown, missed, *_NO_SUMS, [], {})
                 self.after_unknown = False
             self.last_number = number
-            if row in table.steps or row in table.marks:
-                head.take(table.steps.get(row, ()), table.marks.get(row, {}))
+            if row in table.marks:
+                head.count(table.marks[row])
             if row in table.clock_jumps:
                 head.clock_jump_ms = max(
                     head.clock_jump_ms, *table.clock_jumps[row], key=lambda jump: (abs(jump), jump)
@@ -182,6 +185,9 @@ class FrameBuilder:
         means, lows, highs, celsius = rows.shown(self.layout)
         covered = np.minimum(table.counts[:, 0] * interval_ms, FRAME_MS).tolist()
         for row, head in enumerate(heads):
+            steps = head.steps
+            if row in table.steps:
+                steps = _with_steps(steps, table.steps[row])
             yield Frame(
                 head.number,
                 head.session,
@@ -194,7 +200,7 @@ class FrameBuilder:
                 highs[row],
                 table.counts[row],
                 celsius[row],
-                _in_order(head.steps),
+                _in_order(steps),
                 head.marks,
                 head.clock_jump_ms,
             )
@@ -230,10 +236,23 @@ class FrameBuilder:
         self.current.load_plain(plain["current"])
 
 
+def _with_steps(kept: list[Step], pieces: Iterable[tuple[StepRows, int, int]]) -> list[Step]:
+    """The steps that a frame has, and more of them: of each device the first few only."""
+    steps, room = [*kept], dict[str, int]()
+    for step in kept:
+        room[step.device] = room.get(step.device, MOST_STEPS) - 1
+    for found, begin, end in pieces:
+        left = room.get(found.device, MOST_STEPS)
+        last = min(begin + left, end)
+        steps += found.made(begin, last)
+        room[found.device] = left - (last - begin)
+    return steps
+
+
 def _in_order(steps: list[Step]) -> tuple[Step, ...]:
-    if len(steps) < 2:
-        return tuple(steps)
-    return tuple(sorted(steps, key=_PLACE))
+    if len(steps) > 1:
+        steps.sort(key=_PLACE)
+    return tuple(steps)
 
 
 _PLACE = attrgetter("at_ms", "device")
@@ -248,7 +267,8 @@ class _Table:
     lows: Integers
     highs: Integers
     counts: Integers
-    steps: dict[int, list[Any]] = field(default_factory=dict)
+    steps: dict[int, list[tuple[StepRows, int, int]]] = field(default_factory=dict)
+    """By row, where its steps lie among those of a device."""
     marks: dict[int, dict[tuple[str, Mark], int]] = field(default_factory=dict)
     clock_jumps: dict[int, list[int]] = field(default_factory=dict)
     added: int = 0

@@ -8,8 +8,8 @@ the reading that decides them: how the readings were grouped makes no difference
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import InitVar, dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -75,10 +75,10 @@ class Layout:
         return slice(3 + 2 * self.blocks, 3 + 2 * self.blocks + self.strings)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, init=False)
 class Step:
     """A jump of the current between two steady states, and what the voltages of one device did. Nobody changes one:
-    it is not frozen since many are made, and a frozen one takes several times longer.
+    it is not frozen, and has its own way of being made, since many are made.
 
     amps, volts: change of the bank's current [A] and of each voltage [V], by column of the layout, NaN where not
     read (c,); `interval_seconds` lies between the reading before the jump and the one that ends it.
@@ -94,11 +94,19 @@ class Step:
     bank_ohms: float = field(init=False, repr=False, compare=False)
     """The bank's volts per ampere; where it is not read, the mean of the blocks that are, NaN without any."""
 
-    bank: InitVar[tuple[float, float] | None] = None
-    """Both, where the caller has them."""
-
-    def __post_init__(self, bank: tuple[float, float] | None) -> None:
-        self.bank_volts, self.bank_ohms = _bank_of(self.volts.tolist(), self.amps) if bank is None else bank
+    def __init__(
+        self,
+        at_ms: int,
+        device: str,
+        amps: float,
+        volts: Floats,
+        interval_seconds: float,
+        bank: tuple[float, float] | None = None,
+    ) -> None:
+        """`bank`: its volts and ohms, where the caller has them."""
+        self.at_ms, self.device, self.amps = at_ms, device, amps
+        self.volts, self.interval_seconds = volts, interval_seconds
+        self.bank_volts, self.bank_ohms = _bank_of(volts.tolist(), amps) if bank is None else bank
 
     @property
     def ohms(self) -> list[float]:
@@ -209,16 +217,8 @@ class OpenFrame:
             np.zeros(width, dtype=np.int64),
         )
 
-    def take(self, steps: Iterable[Step], marks: Mapping[tuple[str, Mark], int]) -> None:
-        """Add steps, of each device the first few only, and counted marks."""
-        kept, room = self.steps, dict[str, int]()
-        for one in kept:
-            room[one.device] = room.get(one.device, MOST_STEPS) - 1
-        for step in steps:
-            left = room.get(step.device, MOST_STEPS)
-            if left:
-                kept.append(step)
-                room[step.device] = left - 1
+    def count(self, marks: Mapping[tuple[str, Mark], int]) -> None:
+        """Add counted marks."""
         for key, count in marks.items():
             self.marks[key] = self.marks.get(key, 0) + count
 
@@ -315,11 +315,12 @@ class Rows:
 
 @dataclass(frozen=True)
 class Bins:
-    """Frames of the readings of one device: frame numbers (f,) and the index (f,) at which each begins."""
+    """Frames of the readings of one device: frame numbers (f,), the index (f,) at which each begins, and how many
+    readings (f,) it has."""
 
-    readings: int
     numbers: Integers
     begins: Integers
+    counts: Integers
 
     @staticmethod
     def of(at_ms: Integers, first: int) -> Bins:
@@ -331,19 +332,27 @@ class Bins:
         if last - first > len(at_ms):
             frames = np.maximum(at_ms // FRAME_MS, first)
             begins = np.concatenate([[0], np.flatnonzero(frames[1:] != frames[:-1]) + 1])
-            return Bins(len(at_ms), frames[begins], begins)
+            return Bins(frames[begins], begins, np.diff(begins, append=len(at_ms)))
         # Frames are far fewer than readings: their edges are sooner found among these than each reading's frame.
         numbers = np.arange(first, last + 1)
         begins = np.concatenate([[0], np.searchsorted(at_ms, numbers[1:] * FRAME_MS)])
-        filled = np.diff(begins, append=len(at_ms)) > 0
-        return Bins(len(at_ms), numbers[filled], begins[filled])
+        counts = np.diff(begins, append=len(at_ms))
+        filled = counts > 0
+        return Bins(numbers[filled], begins[filled], counts[filled])
 
     def sums(self, values: Integers) -> tuple[Integers, Integers, Integers, Integers]:
         """Total, low, high and count (f,) of the known values of each frame; of one without any 0, most, least, 0."""
-        counts = np.diff(np.append(self.begins, self.readings))
         lows = np.minimum.reduceat(values, self.begins)
-        if lows.min() > MISSING:
-            return np.add.reduceat(values, self.begins), lows, np.maximum.reduceat(values, self.begins), counts
+        lacking = np.flatnonzero(lows == MISSING)
+        if _FEW * len(lacking) <= len(lows):
+            totals, highs = np.add.reduceat(values, self.begins), np.maximum.reduceat(values, self.begins)
+            counts = self.counts.copy() if len(lacking) else self.counts
+            for one in lacking.tolist():
+                here = values[self.begins[one] : self.begins[one] + counts[one]]
+                known = here[here != MISSING]
+                totals[one], counts[one] = known.sum(), len(known)
+                lows[one] = known.min() if len(known) else _MOST
+            return totals, lows, highs, counts
         good = values != MISSING
         known = np.where(good, values, np.int64(_MOST))
         return (
@@ -355,4 +364,6 @@ class Bins:
 
 
 _MOST = np.iinfo(np.int64).max
+_FEW = 8
+"""Where at most one frame of so many lacks readings, these are sooner left out one by one."""
 _NOTHING: Integers = np.empty(0, dtype=np.int64)

@@ -20,6 +20,29 @@ _OFTEN_MS = 10_000
 _KEPT = 3
 
 
+@dataclass(slots=True)
+class StepRows:
+    """Steps of one device side by side, in order of time: they are made only with their frame, so that not many lie
+    about at once. Lists (s,), `volts` (s, c)."""
+
+    device: str
+    at_ms: list[int]
+    amps: list[float]
+    volts: Floats
+    seconds: list[float]
+    bank_volts: list[float]
+    bank_ohms: list[float]
+
+    def made(self, begin: int, end: int) -> list[Step]:
+        """Those of a range."""
+        device, at_ms, amps, volts, seconds = self.device, self.at_ms, self.amps, self.volts, self.seconds
+        bank_volts, bank_ohms = self.bank_volts, self.bank_ohms
+        return [
+            Step(at_ms[row], device, amps[row], volts[row], seconds[row], (bank_volts[row], bank_ohms[row]))
+            for row in range(begin, end)
+        ]
+
+
 @dataclass
 class StepWatch:
     """Finds the steps of one device. `columns`: which columns of the layout it reads, in order of its arrays.
@@ -39,8 +62,8 @@ class StepWatch:
         millivolts: dict[int, Integers],
         least_milliamps: int,
         interval_ms: int,
-    ) -> list[Step]:
-        """Steps that these readings settle, in order of time.
+    ) -> StepRows | None:
+        """Steps that these readings settle; None without any.
 
         at_ms, milliamps (n,), `millivolts` (n,) by column of the layout; MISSING allowed. `least_milliamps`: the
         smallest jump that counts.
@@ -52,7 +75,7 @@ class StepWatch:
         at = np.concatenate([before[0], at_ms]) if len(self.kept) else at_ms
         amps = np.concatenate([before[1], milliamps]) if len(self.kept) else milliamps
         found = _first_of_frames(at, _settled(at, amps, least_milliamps, 8 * interval_ms))
-        steps: list[Step] = []
+        steps: StepRows | None = None
         if len(found):
             after = found if interval_ms < _OFTEN_MS else found - 1
             volts = [(before[2 + place], millivolts[one]) for place, one in enumerate(columns)]
@@ -62,24 +85,27 @@ class StepWatch:
 
     def _steps(
         self, at: Integers, amps: Integers, volts: list[tuple[Integers, Integers]], found: Integers, after: Integers
-    ) -> list[Step]:
+    ) -> StepRows:
         """`volts`: by column, the readings that were kept and the new ones. `after`: indices (s,) of the readings that
         end each jump."""
         whole = np.full((len(found), self.width), np.nan)
-        for column, (kept, new) in zip(self.columns, volts, strict=True):
-            ends, begins = _taken(kept, new, after), _taken(kept, new, found - 2)
-            missing = (ends == MISSING) | (begins == MISSING)
-            whole[:, column] = np.where(missing, np.nan, (ends - begins) / 1000)
-        jumps = (amps[after] - amps[found - 2]) / 1000
-        seconds = (at[after] - at[found - 2]) / 1000
+        before = found - 2
+        ends = np.array([_taken(kept, new, after) for kept, new in volts])
+        begins = np.array([_taken(kept, new, before) for kept, new in volts])
+        missing = (ends == MISSING) | (begins == MISSING)
+        whole[:, self.columns] = np.where(missing, np.nan, (ends - begins) / 1000).T
+        jumps = (amps[after] - amps[before]) / 1000
+        seconds = (at[after] - at[before]) / 1000
         volts_of_bank, ohms_of_bank = _bank_changes(whole, jumps)
-        bank = zip(volts_of_bank.tolist(), ohms_of_bank.tolist(), strict=True)
-        return [
-            Step(when, self.device, jump, row, apart, both)
-            for when, jump, row, apart, both in zip(
-                at[found].tolist(), jumps.tolist(), whole, seconds.tolist(), bank, strict=True
-            )
-        ]
+        return StepRows(
+            self.device,
+            at[found].tolist(),
+            jumps.tolist(),
+            whole,
+            seconds.tolist(),
+            volts_of_bank.tolist(),
+            ohms_of_bank.tolist(),
+        )
 
     def _keep(self, at_ms: Integers, milliamps: Integers, millivolts: dict[int, Integers]) -> None:
         first = max(0, len(at_ms) - _KEPT)

@@ -88,7 +88,8 @@ class Blocks:
         if prompts := self._short.push(moment, volts):
             told.extend(self._prompted(moment, prompts))
         cells = [one / self._cells for one in volts]
-        told.extend(self._fallen(moment, cells))
+        if falls := self._fall.push(moment, cells):
+            told.extend(self._fallen(moment, falls))
         if self._levelled:
             told.extend(self._watched_long(moment))
         since = moment.since_full
@@ -200,10 +201,10 @@ class Blocks:
     def _recovered(self, block: int) -> None:
         self._histories[block] = []
 
-    def _fallen(self, moment: Moment, cells: list[float]) -> list[Finding]:
+    def _fallen(self, moment: Moment, falls: Sequence[tuple[int, float, int, int]]) -> list[Finding]:
         """Self-discharge, when rests agree."""
         told: list[Finding] = []
-        for block, share, agree, looked in self._fall.push(moment, cells):
+        for block, share, agree, looked in falls:
             if block in self._prompts or self._words[block] in ("shorted_cell", "open"):
                 continue
             need = int(moment.limits["block_agreeing_discharges"])

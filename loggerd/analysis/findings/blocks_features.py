@@ -48,15 +48,18 @@ class Sums:
         return Sums([0.0] * blocks)
 
     def add(self, cells: Sequence[float], amps: float, weight: float) -> None:
-        self.total = [total + cell * weight for total, cell in zip(self.total, cells, strict=True)]
+        total = self.total
+        for block, cell in enumerate(cells):
+            total[block] += cell * weight
         self.amps += weight * amps
         self.whole += weight
 
     def mean(self) -> Row:
         """Mean by block; None where it is not known."""
-        if self.whole <= 0.0:
+        whole = self.whole
+        if whole <= 0.0:
             return [None] * len(self.total)
-        return to_row([total / self.whole for total in self.total])
+        return [None if isnan(total) else total / whole for total in self.total]
 
     @property
     def mean_amps(self) -> float | None:
@@ -181,18 +184,19 @@ class Gathering:
             self._rest, state.drawn = None, False
         if state.start_ms < 0:
             state.start_ms = state.deepest_ms = frame.start_ms
+        amps, rated = frame.amps, self.rated
         state.gap_ms += frame.unread_ms
         state.out -= frame.amp_hours
-        if frame.amps > 0.01 * self.rated:
+        if amps > 0.01 * rated:
             state.charged_ms = frame.end_ms
-        drawn = frame.high_list[0] <= limits["rest_leak_fraction"] * self.rated + self._slack_amps
+        drawn = frame.high_list[0] <= limits["rest_leak_fraction"] * rated + self._slack_amps
         if frame.steps and drawn:
             self._add_steps(frame, state.drawn and not frame.missed)
         state.drawn = drawn
         if state.out <= 0.0:
             known_full = full or state.full
             state.clear_discharge()
-            state.start_ms, state.full = frame.end_ms, known_full and frame.amps > -0.02 * self.rated
+            state.start_ms, state.full = frame.end_ms, known_full and amps > -0.02 * rated
         elif full:
             state.full = True
         if state.out > state.deepest:
@@ -210,10 +214,11 @@ class Gathering:
 
     def _look(self, frame: Frame, middle: float, cells: list[float], limits: Mapping[str, float]) -> None:
         amps, rated, state = frame.amps, self.rated, self._state
-        if amps > 0.002 * rated and state.deepest < self._gate:
+        if amps < -0.002 * rated:
+            if state.out > 0.99 * state.deepest:
+                self._look_at_load(frame, middle, cells)
+        elif amps > 0.002 * rated and state.deepest < self._gate:
             self._look_at_charge(amps, middle, cells, limits["gassing_volts_per_cell"] - 0.05)
-        elif amps < -0.002 * rated and state.out > 0.99 * state.deepest:
-            self._look_at_load(frame, middle, cells)
         if -0.02 * rated < amps < 0.005 * rated and state.out < 0.1 * rated:
             settled = middle < limits["rest_volts_full"] + 0.04 and frame.end_ms - state.charged_ms > _QUIET_AFTER_MS
             if settled:
@@ -229,16 +234,16 @@ class Gathering:
             del state.held[:-_HELD_FRAMES]
 
     def _look_at_load(self, frame: Frame, middle: float, cells: list[float]) -> None:
-        state = self._state
+        state, opened, amps = self._state, self._state.open, frame.amps
         moved, depth = -frame.amp_hours, state.out / self.rated
         if _EARLY[0] <= depth < _EARLY[1]:
-            state.early.add(cells, frame.amps, moved)
-        state.open.add(cells, frame.amps, moved)
+            state.early.add(cells, amps, moved)
+        opened.add(cells, amps, moved)
         state.middle += moved * middle
-        if state.open.whole >= _CHUNK * self.rated:
-            whole = state.open.whole
-            state.chunks.append([state.out, whole, state.open.mean_amps, state.open.mean()])
-            state.curve.append([state.out, state.middle / whole, state.open.amps / whole])
+        whole = opened.whole
+        if whole >= _CHUNK * self.rated:
+            state.chunks.append([state.out, whole, opened.mean_amps, opened.mean()])
+            state.curve.append([state.out, state.middle / whole, opened.amps / whole])
             state.open, state.middle = Sums.of(self.blocks), 0.0
             del state.curve[:-_SLOPE_CHUNKS]
             while len(state.chunks) > 1 and state.out - state.chunks[1][0] > _LAST_SHARE * state.out:

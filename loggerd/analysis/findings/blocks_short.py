@@ -102,17 +102,18 @@ class ShortWatch:
     def push(self, moment: Moment, trusted: list[float]) -> list[Prompt]:
         """`trusted`: volts by block (b,), NaN where not read or doubted."""
         frame, limits, bank = moment.frame, moment.limits, self.ground.bank
-        amps = frame.amps
+        amps, rated = frame.amps, bank.rated_amp_hours
         if isnan(amps):
             return []
-        if amps < -0.05 * bank.rated_amp_hours:
+        charged = amps > 0.01 * rated
+        if amps < -0.05 * rated:
             self.loaded_ms = frame.end_ms
-        if frame.amps > 0.01 * bank.rated_amp_hours:
+        elif charged:
             self.pending.clear()
             self.reversed_ms.clear()
         told: list[Prompt] = []
         before, self.before = self.before, trusted
-        if self._together(frame, trusted, limits):
+        if self._together(frame, trusted, charged, limits):
             return told
         self._stood = to_row(before)
         volts = to_row(trusted)
@@ -129,16 +130,17 @@ class ShortWatch:
             told.extend(self._collapse(moment, volts, range(first, first + per), middle))
         return told
 
-    def _together(self, frame: Frame, values: list[float], limits: Mapping[str, float]) -> bool:
+    def _together(self, frame: Frame, values: list[float], charged: bool, limits: Mapping[str, float]) -> bool:
         """Whether no block stands out, and none did: the usual case, told cheaply."""
         if self.seen or self.pending or isnan(sum(values)):
             return False
-        if max(values) - min(values) > 0.9 * limits["shorted_cell_volts"]:
+        most = 0.9 * limits["shorted_cell_volts"]
+        if max(values) - min(values) > most:
             return False
-        if frame.amps > 0.01 * self.ground.bank.rated_amp_hours:
+        if charged:
             return True
         lows = frame.low_list[frame.layout.block_volts]
-        return bool(max(lows) - min(lows) < 0.9 * limits["shorted_cell_volts"])
+        return max(lows) - min(lows) < most
 
     def forget(self, block: int) -> None:
         """Another block sits there now."""

@@ -103,7 +103,7 @@ class CapacityAtDepth:
 
     def push(self, moment: Moment) -> list[Finding]:
         frame = moment.frame
-        found = self._take(moment)
+        found = self._take(moment) if moment.events or moment.entries else []
         week = frame.start_ms // WEEK_MS
         if week != self._week_number:
             found += self._close(moment)

@@ -47,9 +47,9 @@ class Course:
 
         False where it has not changed, has jumped, or where there are too few days to tell.
         """
-        values = [log(one[1]) for one in self.days]
-        if len(self.first) < _FIRST or len(values) < 2 * _SIDE + _FIRST:
+        if len(self.first) < _FIRST or len(self.days) < 2 * _SIDE + _FIRST:
             return False
+        values = [log(one[1]) for one in self.days]
         sign = 1.0 if upward else -1.0
         total = sign * (median(values[-_SIDE:]) - log(median(self.first)))
         if total < log(_LEAST_CHANGE):

@@ -56,6 +56,9 @@ class FullCharge:
         self._first_ms = 0
         self._day = -1
         self._recent: list[float] = []
+        self._limits: Mapping[str, float] | None = None
+        self._idle = 0.0
+        """A current up to which nothing can be told of a charge [A], by these limits."""
         self._set_points = SetPoints(ground)
         self._returns = Returns(ground)
         self._teller = Teller()
@@ -83,7 +86,9 @@ class FullCharge:
 
     def _follow(self, reading: Reading, moment: Moment) -> list[Finding]:
         frame, limits = moment.frame, moment.limits
-        idle = max(_IDLE * self._rated, offset_amps(self._ground, limits))
+        if limits is not self._limits:
+            self._limits, self._idle = limits, max(_IDLE * self._rated, offset_amps(self._ground, limits))
+        idle = self._idle
         on_charge = reading.amps > idle or self._floats(reading, idle, moment)
         charge = self._charge
         if charge is None:
@@ -104,11 +109,14 @@ class FullCharge:
 
     def _floats(self, reading: Reading, idle: float, moment: Moment) -> bool:
         """A current too small to tell, at a voltage that stands still far above that of rest: a charger holds it."""
-        limits = moment.limits
-        self._recent = [*self._recent, reading.volts][-FRAMES_AN_HOUR:]
-        if abs(reading.amps) > idle or len(self._recent) < FRAMES_AN_HOUR:
+        recent = self._recent
+        recent.append(reading.volts)
+        if len(recent) > FRAMES_AN_HOUR:
+            del recent[0]
+        if abs(reading.amps) > idle or len(recent) < FRAMES_AN_HOUR:
             return False
-        return reading.at_reference >= _lowest_float(limits) and abs(reading.volts - self._recent[0]) <= _FLOAT_MOVES
+        stands = abs(reading.volts - recent[0]) <= _FLOAT_MOVES
+        return stands and reading.at_reference >= _lowest_float(moment.limits)
 
     def _factor(self) -> float | None:
         """Charged for each Ah taken since the bank was last at the top."""
@@ -289,7 +297,7 @@ class FullCharge:
             "marks": [None if one is None else one.to_plain() for one in marks],
             "first_ms": self._first_ms,
             "day": self._day,
-            "recent": self._recent,
+            "recent": list(self._recent),
             "set_points": self._set_points.to_plain(),
             "returns": self._returns.to_plain(),
             "told": self._teller.last,
@@ -300,7 +308,7 @@ class FullCharge:
         self._charge = None if plain["charge"] is None else Charge.from_plain(plain["charge"])
         marks = [Mark.from_plain(one) for one in plain["marks"]]
         self._at_top, self._last, self._proven, self._top, self._between = marks
-        self._first_ms, self._day, self._recent = plain["first_ms"], plain["day"], plain["recent"]
+        self._first_ms, self._day, self._recent = plain["first_ms"], plain["day"], list(plain["recent"])
         self._set_points.load_plain(plain["set_points"])
         self._returns.load_plain(plain["returns"])
         self._teller = Teller(plain["told"])

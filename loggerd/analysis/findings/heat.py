@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
@@ -31,6 +32,8 @@ class Heat:
         self._runaway, self._water = Runaway(ground), Water(ground)
         self._equalize, self._dry_out = Equalize(ground), DryOut(ground)
         self._ventilation = Ventilation(ground)
+        self._limits: Mapping[str, float] | None = None
+        """Those that the need of air was last asked with."""
 
     def push(self, moment: Moment) -> list[Finding]:
         if moment.events:
@@ -42,7 +45,9 @@ class Heat:
         found += self._spread.push(moment, celsius, doubted)
         found += self._freezing.push(moment, warmth)
         found += self._water.push(moment)
-        found += self._ventilation.push(moment)
+        if moment.limits is not self._limits:
+            self._limits = moment.limits
+            found += self._ventilation.push(moment)
         if moment.events:
             found += self._equalize.push(moment, warmth)
         found += self._dry_out.push(moment, self._water.overdue)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
@@ -34,14 +33,11 @@ class Ventilation:
     def __init__(self, ground: Ground) -> None:
         self._cells, self._rated = ground.bank.cells_in_series, ground.bank.rated_amp_hours
         self._strings = ground.bank.strings
-        self._seen: Mapping[str, float] | None = None
         self._told: list[float] = []
 
     def push(self, moment: Moment) -> list[Finding]:
+        """Asked for with each change of the limits."""
         limits = moment.limits
-        if limits is self._seen:
-            return []
-        self._seen = limits
         rests_on = [limits[name] for name in _RESTS_ON]
         if rests_on == self._told:
             return []

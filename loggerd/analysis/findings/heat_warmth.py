@@ -32,9 +32,10 @@ class Warmth:
     def of(celsius: Sequence[float], doubted: Collection[int]) -> Warmth | None:
         """Of temperatures by block, NaN where not read; None without any. `doubted`: blocks whose probes are not
         believed."""
-        known = [value for value in celsius if not isnan(value)]
         if doubted:
             known = [value for block, value in enumerate(celsius, 1) if not isnan(value) and block not in doubted]
+        else:
+            known = [value for value in celsius if not isnan(value)]
         if not known:
             return None
         high = max(known)

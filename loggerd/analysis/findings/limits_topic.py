@@ -18,7 +18,7 @@ from loggerd.analysis.findings.limits_deep import forget, note_empty, tell_deep
 from loggerd.analysis.findings.limits_left import FALL_FRAMES, Left, by_count, by_fall, lesser
 from loggerd.analysis.findings.limits_specs import HIGH, LOW, SPECS
 from loggerd.analysis.findings.resistance_steps import Estimate, robust_ohms, usual_ohm_amp_hours
-from loggerd.analysis.frames import Frame
+from loggerd.analysis.frames import FRAME_MS, Frame
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure
 
@@ -95,6 +95,7 @@ class LimitsWatch:
 
     def __init__(self, ground: Ground) -> None:
         self._bank, self._cells = ground.bank, ground.bank.cells_in_series
+        self._least_step = _LEAST_STEP_FRACTION * ground.bank.rated_amp_hours
         accuracy = ground.accuracy.get("volts")
         self._offset = (accuracy.offset or 0.0) if accuracy else 0.0
         self._gain = accuracy.gain if accuracy else None
@@ -112,9 +113,11 @@ class LimitsWatch:
         told = [tell_deep(frame, state.draws)] if state.draws and forget(state.draws, frame.end_ms) else []
         told += self._drawn.push(moment, self._capacity, self._without_load)
         volts, amps = frame.volts / self._cells, frame.amps
-        if math.isnan(volts) or math.isnan(amps) or frame.covered_ms < _LEAST_COVER * (frame.end_ms - frame.start_ms):
+        if math.isnan(volts + amps) or frame.covered_ms < _LEAST_COVER * FRAME_MS:
             return told
-        return [*told, *self._low(moment, volts, amps), *self._high(moment, volts, amps)]
+        told += self._low(moment, volts, amps)
+        told += self._high(moment, volts, amps)
+        return told
 
     def _learn(self, moment: Moment) -> None:
         """The latest load steps, and the capacity that was last found."""
@@ -127,15 +130,15 @@ class LimitsWatch:
                 state.capacity = list(asdict(event).values())
 
     def _learn_ohms(self, frame: Frame) -> None:
-        least, steps = _LEAST_STEP_FRACTION * self._bank.rated_amp_hours, self.state.steps
+        least, steps, per_string = self._least_step, self.state.steps, self._bank.blocks_per_string
         known = len(steps)
         for step in frame.steps:
             ohms = step.bank_ohms
             if not ohms > 0.0 or abs(step.amps) < least:
                 continue
             # Blocks stand in for a bank that is not read as a whole: each has its string's share of the current.
-            if math.isnan(step.volts[1]):
-                ohms *= self._bank.blocks_per_string
+            if math.isnan(step.volts.item(1)):
+                ohms *= per_string
             steps.append([step.amps, ohms])
         if len(steps) > known:
             self._ohms = None
@@ -165,18 +168,20 @@ class LimitsWatch:
     def _low(self, moment: Moment, volts: float, amps: float) -> list[Finding]:
         state, limits, frame = self.state, moment.limits, moment.frame
         near = limits["low_volts_per_cell"] + limits["low_volts_margin"]
-        if amps >= 0.0:
+        if amps >= 0.0 and self._fall:
             self._fall = []
         if volts > near and state.low in ("", "normal"):
             state.low_frames = 0
             if amps < 0.0:
-                self._fall = [*self._fall[1 - FALL_FRAMES :], (volts, amps, None)]
+                self._note_fall(volts, amps, None)
             return []
         ohms = self._resistance(limits)
         if amps < 0.0:
-            self._fall = [*self._fall[1 - FALL_FRAMES :], (volts, amps, ohms)]
+            self._note_fall(volts, amps, ohms)
         # Nearly always the bounds of the resistance tell already that nothing changes.
-        seen, other = (self._seen_low(volts - amps * one / self._cells, near, limits) for one in ohms.bounds)
+        least, most = ohms.bounds
+        seen = self._seen_low(volts - amps * least / self._cells, near, limits)
+        other = self._seen_low(volts - amps * most / self._cells, near, limits)
         if state.low != "empty" and seen == other and seen in (None, state.low or "normal"):
             state.low_frames = 0
             return []
@@ -201,6 +206,11 @@ class LimitsWatch:
             state.draws[-1][3] = math.hypot(ohms.half_width * sag, self._meter_doubt(limits, volts))
             told.append(tell_deep(frame, state.draws))
         return told
+
+    def _note_fall(self, volts: float, amps: float, ohms: _Ohms | None) -> None:
+        self._fall.append((volts, amps, ohms))
+        if len(self._fall) > FALL_FRAMES:
+            del self._fall[0]
 
     @staticmethod
     def _seen_low(volts: float, near: float, limits: Mapping[str, float]) -> str | None:
@@ -250,8 +260,13 @@ class LimitsWatch:
     # -- too high --
 
     def _high(self, moment: Moment, volts: float, amps: float) -> list[Finding]:
-        state, frame = self.state, moment.frame
-        limit, margin = _highest(moment.limits, frame.celsius), moment.limits["high_volts_margin"]
+        state, frame, limits = self.state, moment.frame, moment.limits
+        margin = limits["high_volts_margin"]
+        if state.high != "high" and volts < limits["high_volts_per_cell"] - margin:
+            # The limit is never lower than that, however warm it is.
+            state.high_frames = 0
+            return []
+        limit = _highest(limits, frame.celsius)
         seen = "high" if volts > limit and amps >= 0.0 else "normal" if volts < limit - margin else None
         if seen is None or seen == (state.high or "normal"):
             state.high_frames = 0

@@ -97,9 +97,11 @@ class Bypass:
         moved = look.frame.amp_hours / self._rated
         state.frames += 1
         state.moved += abs(moved)
-        self._forget(look)
-        self._load(look, moment.limits["rest_volts_full"] + _ABOVE_REST)
-        self._fall(look, moment)
+        rested = moment.limits["rest_volts_full"] + _ABOVE_REST
+        if state.events or state.against:
+            self._forget(look)
+        self._load(look, rested)
+        self._fall(look, rested)
         self._charger(look, moved)
         self._count(look, moved)
         found = self._teller.tell(look, moment, told) if (told := self._verdict(look, moment, facts)) else []
@@ -140,23 +142,24 @@ class Bypass:
     def _load(self, look: Look, held: float) -> None:
         """Looks at the frame before the last: whether the voltage bent there more than the currents explain. `held`:
         volts of a cell above which a bank that gives nothing is held by its float, and falls when that goes."""
-        state = self._state
+        state, volts_now, rate_now = self._state, look.volts, look.rate
         recent = state.recent
         if recent:
             volts_before, rate_before, _ = recent[-1]
-            rate, volts = look.rate - rate_before, look.volts - volts_before
-            if abs(rate) > 0.01 and look.volts < _TOP_VOLTS and volts_before < _TOP_VOLTS:
-                state.ratios.append(abs(volts / rate))
+            rate = rate_now - rate_before
+            if abs(rate) > 0.01 and volts_now < _TOP_VOLTS and volts_before < _TOP_VOLTS:
+                state.ratios.append(abs((volts_now - volts_before) / rate))
                 del state.ratios[:-_RATIOS]
-        recent.append([look.volts, look.rate, look.spread])
+        recent.append([volts_now, rate_now, look.spread])
         if len(recent) < _BACK + 2:
             return
         if len(recent) > _BACK + 2:
             del recent[0]
-        before, here, after = recent[-3][0], recent[-2][0], recent[-1][0]
+        before, here, after = recent[-3][0], recent[-2][0], volts_now
         signed = here - 0.5 * (before + after)
         bend = abs(signed)
-        if bend <= _JUMP_VOLTS or min(before, here, after) < _BOTTOM_VOLTS:
+        # Nearly always what the latest current does explains it already.
+        if bend <= _JUMP_VOLTS + _LEAST_EXPLAINED * look.spread or min(before, here, after) < _BOTTOM_VOLTS:
             return
         late = recent[1:]
         rates = [one[1] for one in late]
@@ -176,11 +179,11 @@ class Bypass:
             state.bends.append([signed, current])
             del state.bends[:-_RATIOS]
 
-    def _fall(self, look: Look, moment: Moment) -> None:
+    def _fall(self, look: Look, rested: float) -> None:
         """A bank that has come to rest by the meter, and whose voltage goes on falling as in a discharge."""
-        state = self._state
-        rested = moment.limits["rest_volts_full"] + _ABOVE_REST
-        state.still_out -= min(0.0, look.frame.amp_hours) / self._rated
+        state, amp_hours = self._state, look.frame.amp_hours
+        if amp_hours < 0.0:
+            state.still_out -= amp_hours / self._rated
         if look.rate > _CHARGING or look.volts > rested or state.still_out > 0.02:
             state.still, state.still_out = 0, 0.0
             return
@@ -242,17 +245,17 @@ class Bypass:
 
     def _odd(self, look: Look, moment: Moment, facts: Facts, said: str) -> str:
         """The verdict that the last day asks for, or nothing. `said`: the last one."""
-        state = self._state
-        most = moment.limits["bypass_events_per_day"]
-        most_ohms = moment.limits["cell_ohm_amp_hours_high"]
+        state, number, limits = self._state, look.frame.number, moment.limits
+        most = limits["bypass_events_per_day"]
+        most_ohms = limits["cell_ohm_amp_hours_high"]
         if facts.slope is not None and facts.slope > most_ohms:
-            state.misfit = look.frame.number
-        fell = state.fallen > look.frame.number - FRAMES_PER_DAY
+            state.misfit = number
+        fell = state.fallen > number - FRAMES_PER_DAY
         events = len(state.events) + (most / 2 if fell else 0)
         rose = facts.days.rose[0] if facts.days.rose else None
-        today = look.frame.number // FRAMES_PER_DAY
-        state.ledger = self._ledger.verdict(today, rose) if facts.sign == "right" else ""
-        charger = self._charger_seen(facts) or state.ledger == "charger"
+        state.ledger = self._ledger.verdict(number // FRAMES_PER_DAY, rose) if facts.sign == "right" else ""
+        held = len(state.against) >= 6 or state.agreed
+        charger = (held and self._charger_seen(facts)) or state.ledger == "charger"
         # A charger that comes and goes unseen makes jumps of its own.
         if charger or said == "bypassed_charger":
             load = events >= 3 * most
@@ -266,7 +269,7 @@ class Bypass:
     def _charger_seen(self, facts: Facts) -> bool:
         """A current whose sign was turned round looks the same, until a change of the current speaks for its sign."""
         state = self._state
-        if facts.sign != "right" or (len(state.against) < 6 and not state.agreed):
+        if facts.sign != "right":
             return False
         first = state.against[0] * FRAME_MS if state.against else state.agreed_ms
         return state.frames < 2 * FRAMES_PER_DAY or facts.right_ms > first

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import isnan, nan
+from math import nan
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
@@ -54,12 +54,17 @@ class Channels:
         self._teller = Teller("meter.channel", {})
         self._state = _State({name: Channel() for name in self._names})
         self._open = set(self._names)
-        self._columns = [self._column(name) for name in self._names]
-        self._asked = [(one, one.column, one.name, one.thermal, one.wide) for one in self._columns]
-        """The columns with what each frame is asked of them."""
+        self._columns = columns = [self._column(name) for name in self._names]
+        self._asked = [
+            (one, one.column, one.name, -1.0 if one.thermal else 0.0, one.wide, one.cells) for one in columns
+        ]
+        """The columns with what each frame is asked of them: a width up to which it stands still, and the wide one."""
         self._voltages = [(one.column, one.cells, one.name) for one in self._columns if one.cells]
+        self._dither = {name: self._noise_width(name) / cells for _, cells, name in self._voltages}
+        """What a voltage's own noise makes of its width [V per cell]."""
         self._finest = min((self._accuracy[name].resolution / cells for _, cells, name in self._voltages), default=None)
-        self._widths: list[tuple[float, str]] | None = None
+        self._most_dither = max(self._dither.values(), default=0.0)
+        self._widths: list[float] | None = None
         self._alike = -1.0
         """A width [V per cell] up to which none of them moves alone; none is where fewer than two are read."""
         self._before: list[float] = []
@@ -67,7 +72,6 @@ class Channels:
         self._unquiet = Unquiet(tuple(self._fine(one) for one in self._columns if not one.thermal))
 
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
-        found: list[Finding] = []
         if self._unquiet.push(look):
             self._never_quiet(facts)
         if not look.follows:
@@ -75,7 +79,8 @@ class Channels:
         suspects = self._suspects(look)
         if not suspects:
             self._before = look.means
-            return found
+            return []
+        found: list[Finding] = []
         fell: list[str] = []
         for one in suspects:
             channel = self._state.channels[one.name]
@@ -124,17 +129,20 @@ class Channels:
         counts, lows, highs, watched = look.counts, look.lows, look.highs, self._open
         if look.frame.marks:
             watched = watched.union(name for name, _ in look.frame.marks)
-        found = []
-        for one, column, name, thermal, wide in self._asked:
-            width, count = highs[column] - lows[column], counts[column]
-            # In the order of what is quickest to ask; nearly always nothing holds.
-            if (
-                not count
-                or name in watched
-                or (width == 0.0 and not thermal)
-                or (width > wide and count >= 3 and self._moves_alone(look, one, width))
-            ):
-                found.append(one)
+        found, alike = [], None
+        for one, column, name, still, wide, cells in self._asked:
+            width = highs[column] - lows[column]
+            if still < width and name not in watched:
+                # Nearly always it is not wide, or all voltages move together.
+                if width <= wide:
+                    continue
+                if cells:
+                    alike = self._alike_of(look) if alike is None else alike
+                    if width / cells <= alike:
+                        continue
+                if counts[column] < 3 or not self._moves_alone(look, one, width):
+                    continue
+            found.append(one)
         return found
 
     def _is_open(self, name: str) -> bool:
@@ -155,13 +163,22 @@ class Channels:
         return False
 
     def _spreads(self, look: Look) -> list[tuple[float, str]]:
-        """Width of the readings of each voltage in this frame [V per cell], rising; made when first asked for."""
+        """Width of the readings of each voltage in this frame [V per cell], rising."""
+        lows, highs, counts = look.lows, look.highs, look.counts
+        return sorted([((highs[one] - lows[one]) / cells, name) for one, cells, name in self._voltages if counts[one]])
+
+    def _ranked(self, look: Look) -> list[float]:
+        """The widths without the names; made when first asked for."""
         if self._widths is None:
-            lows, highs = look.lows, look.highs
-            pairs = [((highs[column] - lows[column]) / cells, name) for column, cells, name in self._voltages]
-            self._widths = sorted([pair for pair in pairs if not isnan(pair[0])])
-            self._alike = 5 * self._widths[(len(self._widths) - 1) // 2][0] + 0.006 if len(self._widths) > 1 else -1.0
+            lows, highs, counts = look.lows, look.highs, look.counts
+            widths = sorted([(highs[one] - lows[one]) / cells for one, cells, _ in self._voltages if counts[one]])
+            self._alike = 5 * widths[(len(widths) - 1) // 2] + 0.006 if len(widths) > 1 else -1.0
+            self._widths = widths
         return self._widths
+
+    def _alike_of(self, look: Look) -> float:
+        self._ranked(look)
+        return self._alike
 
     def _silent(self, look: Look, one: Column, channel: Channel) -> bool:
         """Counts frames without readings; whether the channel falls silent with this one."""
@@ -227,10 +244,11 @@ class Channels:
         voltage moves; None where that cannot be judged."""
         if one.current:
             return self._current_alone(look, one, width)
-        spreads, cells = self._spreads(look), one.cells
+        cells = one.cells
         # Nearly always all move together, which half of them show before the one is left out.
-        if width / cells <= self._alike:
+        if width / cells <= self._alike_of(look):
             return False
+        spreads = self._spreads(look)
         others = [share for share, other in spreads if other != one.name]
         if not others:
             return None
@@ -248,28 +266,27 @@ class Channels:
             return False
         if look.volts >= 2.2 or look.spread >= 10:
             return None
-        marks = look.frame.marks
-        if marks and (one.name, Mark.OUT_OF_RANGE) in marks:
+        if look.frame.marks and (one.name, Mark.OUT_OF_RANGE) in look.frame.marks:
             return None
-        if width < _OWN_SIZE * abs(look.means[one.column]):
+        if width < _OWN_SIZE * abs(look.means[one.column]) or not (widths := self._ranked(look)):
             return None
-        spreads = self._spreads(look)
-        if not spreads:
-            return None
-        share = width / self._rated
-        still = max(spreads[len(spreads) // 2][0] - self._dither(spreads), 0.0) < 0.03 * share * 0.3
-        return 0.05 < share < 1 and still and self._resolves(0.03 * share)
+        share, half = width / self._rated, len(widths) // 2
+        moved = 0.03 * share * 0.3
+        if widths[half] - self._most_dither >= moved:
+            return False
+        middle, name = self._spreads(look)[half]
+        still = max(middle - self._dither[name], 0.0) < moved
+        return still and 0.05 < share < 1 and self._resolves(0.03 * share)
 
     def _real(self, name: str, width: float, spreads: list[tuple[float, str]]) -> bool:
         """Whether bank and block move by the same volts: an open or empty block does that, and no sensor."""
         others = [share * self._cells[other] for share, other in spreads if (other == "volts") != (name == "volts")]
         return bool(others) and max(others) > 0.5 * width
 
-    def _dither(self, spreads: list[tuple[float, str]]) -> float:
-        """What the voltages' own noise makes of that width [V per cell]."""
-        name = spreads[len(spreads) // 2][1]
+    def _noise_width(self, name: str) -> float:
+        """Width of the readings that its own noise makes [V]."""
         accuracy = self._accuracy[name]
-        return (6 * (accuracy.noise or 0.0) + accuracy.resolution) / self._cells[name]
+        return 6 * (accuracy.noise or 0.0) + accuracy.resolution
 
     def _resolves(self, volts: float) -> bool:
         """Whether some voltage would show so much [V per cell]."""

@@ -52,8 +52,13 @@ class Clock:
         if frame.marks and any(mark is Mark.CLOCK_NOT_SET for _, mark in frame.marks):
             state.unset, state.set = min(state.unset + 1, FRAMES_PER_DAY), 0
         else:
-            state.unset, state.set = 0, min(state.set + 1, FRAMES_PER_DAY)
+            state.unset = 0
+            if state.set < FRAMES_PER_DAY:
+                state.set += 1
         said = self._teller.verdict()
+        same = state.session == frame.session and state.frame < 0 and not state.unset
+        if same and said == "right" and not frame.clock_jump_ms:
+            return []  # nearly always
         ended = self._ended(look, said)
         if frame.clock_jump_ms and self._is_new(look):
             return self._jumped(look, moment)

@@ -32,7 +32,8 @@ class Look:
     its readings, as shares of the rated amp-hours (NaN without a current); `volts` per cell, the median of the blocks
     where at least three are read (one bad block or tap does not move it), else the bank's; NaN without. `source`
     tells which: frames of different sources are not compared. `follows`: the frame before it is its neighbour.
-    `judged`: both current and voltage are known. `at_ms`: the end of the frame.
+    `judged`: both current and voltage are known. `at_ms`: the end of the frame. `ranked`: volts of the blocks that are
+    read, rising.
     """
 
     frame: Frame
@@ -47,6 +48,7 @@ class Look:
     follows: bool
     judged: bool
     at_ms: int
+    ranked: list[float]
 
     @property
     def at(self) -> Instant:
@@ -65,15 +67,20 @@ class Looker:
 
     def look(self, frame: Frame) -> Look:
         means, lows, highs = frame.mean_list, frame.low_list, frame.high_list
-        blocks = sorted([one for one in means[self._blocks] if not isnan(one)])
-        if len(blocks) >= 3:
-            middle = len(blocks) // 2
-            pair = blocks[middle] + blocks[middle if len(blocks) % 2 else middle - 1]
-            volts, source = pair / (2 * self._block_cells), len(blocks)
+        ranked = means[self._blocks]
+        if isnan(sum(ranked)):
+            ranked = [one for one in ranked if not isnan(one)]
+        ranked.sort()
+        source = len(ranked)
+        if source >= 3:
+            middle = source // 2
+            pair = ranked[middle] + ranked[middle if source % 2 else middle - 1]
+            volts = pair / (2 * self._block_cells)
         else:
             volts, source = means[1] / self._cells, 0
-        follows = frame.number == self._last + 1 and not frame.after_unknown and source == self._source
-        self._last, self._source = frame.number, source
+        number = frame.number
+        follows = number == self._last + 1 and not frame.after_unknown and source == self._source
+        self._last, self._source = number, source
         rate = means[0] / self._rated
         return Look(
             frame,
@@ -88,6 +95,7 @@ class Looker:
             follows,
             not isnan(rate + volts),
             frame.end_ms,
+            ranked,
         )
 
     def to_plain(self) -> list[int]:

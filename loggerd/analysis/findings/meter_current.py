@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from math import sqrt
 from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.meter_common import FRAMES_PER_DAY, Facts, Look, Teller, Told, correction
 from loggerd.analysis.findings.meter_ohms import DayOhms
+from loggerd.analysis.frames import Step
 from loggerd.model.finding import Finding
 
 _VOTES = 24
@@ -29,7 +31,7 @@ class Sign:
     """
 
     def __init__(self, ground: Ground) -> None:
-        self._cells, self._rated = ground.bank.cells_in_series, ground.bank.rated_amp_hours
+        self._least = _LEAST_VOLTS * ground.bank.cells_in_series
         self._teller = Teller("meter.current_sign", {})
         self._votes: deque[int] = deque(maxlen=_VOTES)
         self._levels: dict[str, deque[int]] = {name: deque(maxlen=_VOTES) for name in ("high", "low")}
@@ -43,8 +45,10 @@ class Sign:
             self._before = None
             return []
         self._frames += 1
-        self._vote_on_steps(look)
-        self._vote_on_change(look)
+        if look.volts < _CALM_VOLTS:
+            self._vote_on_steps(look.frame.steps)
+        if self._before is not None and look.follows:
+            self._vote_on_change(look, *self._before)
         self._vote_on_level(look)
         self._before = [look.volts, look.rate]
         told = self._verdict()
@@ -60,32 +64,31 @@ class Sign:
         elif self._wrong_since is None:
             self._wrong_since = at_ms
 
-    def _vote_on_steps(self, look: Look) -> None:
-        if look.volts >= _CALM_VOLTS:
-            return
-        least = _LEAST_VOLTS * self._cells
-        moved = [step for step in look.frame.steps if abs(step.bank_volts) > least]
-        votes = [1 if step.bank_volts * step.amps > 0 else -1 for step in moved]
-        if votes and -1 not in votes:
-            self._votes.extend(votes)
-            self._wrong_since, self._right_ms = None, moved[-1].at_ms
-            return
-        for vote, step in zip(votes, moved, strict=True):
-            self._vote(self._votes, vote, step.at_ms)
+    def _vote_on_steps(self, steps: Iterable[Step]) -> None:
+        votes, least = self._votes, self._least
+        for step in steps:
+            volts = step.bank_volts
+            if abs(volts) > least:
+                if volts * step.amps > 0:
+                    votes.append(1)
+                    self._wrong_since, self._right_ms = None, step.at_ms
+                else:
+                    self._vote(votes, -1, step.at_ms)
 
-    def _vote_on_change(self, look: Look) -> None:
-        if self._before is None or not look.follows:
+    def _vote_on_change(self, look: Look, volts_before: float, rate_before: float) -> None:
+        rate = look.rate - rate_before
+        if abs(rate) <= _LEAST_RATE or look.volts >= _CALM_VOLTS or volts_before >= _CALM_VOLTS:
             return
-        volts, rate = look.volts - self._before[0], look.rate - self._before[1]
-        calm = look.volts < _CALM_VOLTS and self._before[0] < _CALM_VOLTS
-        if calm and abs(rate) > _LEAST_RATE and abs(volts) > _LEAST_VOLTS:
+        volts = look.volts - volts_before
+        if abs(volts) > _LEAST_VOLTS:
             self._vote(self._votes, 1 if volts * rate > 0 else -1, look.frame.start_ms)
 
     def _vote_on_level(self, look: Look) -> None:
-        if look.volts >= _HIGH_VOLTS and abs(look.rate) > 0.01:
-            self._vote(self._levels["high"], 1 if look.rate > 0 else -1, look.frame.start_ms)
-        elif look.volts <= _LOW_VOLTS and abs(look.rate) > 0.02:
-            self._vote(self._levels["low"], 1 if look.rate < 0 else -1, look.frame.start_ms)
+        volts, rate = look.volts, look.rate
+        if volts >= _HIGH_VOLTS and abs(rate) > 0.01:
+            self._vote(self._levels["high"], 1 if rate > 0 else -1, look.frame.start_ms)
+        elif volts <= _LOW_VOLTS and abs(rate) > 0.02:
+            self._vote(self._levels["low"], 1 if rate < 0 else -1, look.frame.start_ms)
 
     def _verdict(self) -> Told | None:
         count = len(self._votes)
@@ -186,8 +189,13 @@ class Slope:
             volts, rate = look.volts - before[0], look.rate - before[1]
             if abs(volts) > _LEAST_VOLTS:
                 self._days.add(look.frame.number, volts, rate)
-                new = (1.0, volts * volts, rate * rate, volts * rate)
-                self._sums = [old * self._FADE + one for old, one in zip(self._sums, new, strict=True)]
+                count, volts2, rate2, both = self._sums
+                self._sums = [
+                    count * self._FADE + 1.0,
+                    volts2 * self._FADE + volts * volts,
+                    rate2 * self._FADE + rate * rate,
+                    both * self._FADE + volts * rate,
+                ]
         count, volts2, rate2, both = self._sums
         facts.changes = count
         if count >= self._LEAST and rate2 > 0 and abs(both) >= self._ALIKE * sqrt(volts2 * rate2):

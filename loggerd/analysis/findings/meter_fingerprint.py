@@ -89,7 +89,8 @@ def _follow(
         return
     looks[here] = min(looks[here] + 1.0, 1.0 / share)
     part = 1.0 / looks[here]
-    means[here] = [mean + part * (one - middle - mean) for mean, one in zip(old, blocks, strict=True)]
+    for place, one in enumerate(blocks):
+        old[place] += part * (one - middle - old[place])
 
 
 def _less(values: list[float], others: list[float]) -> list[float]:

@@ -90,18 +90,24 @@ class Ledger:
             self.inward += moved
         else:
             self.out -= moved
+        volts, rate = look.volts, look.rate
         self.hours += 1 / _HOURS_MS
-        self.void = self.void or look.frame.celsius > _HOT_CELSIUS
-        self._holes(look)
-        self._rest(look)
-        # Gas has passed from the first touch on: what a later one of this cycle takes is no longer before it.
-        self.gas = self.gas or look.volts >= _HELD_VOLTS
-        if not self.gas and look.rate > _CHARGING:
-            self.bulk += max(0.0, moved)
-        if look.volts >= _HELD_VOLTS:
+        if look.frame.celsius > _HOT_CELSIUS:
+            self.void = True
+        if missed := look.frame.missed:
+            self.lost[0] += missed
+            self.lost[1] += missed / _HOURS_MS * max(abs(self.rate), abs(rate))
+        self.rate = rate
+        self._rest(look, volts, rate)
+        if volts >= _HELD_VOLTS:
+            self.gas = True
             self.held += 1
             self.full = self.full or self.held >= _HELD_FRAMES
-        elif look.volts < _GONE_VOLTS:
+            return
+        # Gas has passed from the first touch on: what a later one of this cycle takes is no longer before it.
+        if not self.gas and moved > 0.0 and rate > _CHARGING:
+            self.bulk += moved
+        if volts < _GONE_VOLTS:
             self.held = 0
             if self.full:
                 self._close(look.frame.number // FRAMES_PER_DAY)
@@ -110,35 +116,29 @@ class Ledger:
         """The cycle that runs cannot be counted."""
         self.void, self.rest = True, []
 
-    def _holes(self, look: Look) -> None:
-        before, self.rate = self.rate, look.rate
-        if missed := look.frame.missed:
-            self.lost[0] += missed
-            self.lost[1] += missed / _HOURS_MS * max(abs(before), abs(look.rate))
-
     def _torn(self) -> bool:
         """Whether too much of the cycle lies in holes."""
         frames, share = self.lost
         return frames > _LOST_FRAMES * self.hours * _HOURS_MS or share > _LOST_SHARE * max(self.out, self.inward)
 
-    def _rest(self, look: Look) -> None:
-        if look.volts < _NO_CHARGE_VOLTS and look.highs[0] < 0:
-            place = int(-look.rate / _DRAIN_WIDTH)
+    def _rest(self, look: Look, volts: float, rate: float) -> None:
+        if volts < _NO_CHARGE_VOLTS and look.highs[0] < 0:
+            place = int(-rate / _DRAIN_WIDTH)
             if place < _DRAINS:
                 self.drains[place] += 1
-        if look.volts >= _REST_VOLTS or abs(look.rate) > _MOST_REST:
+        if volts >= _REST_VOLTS or abs(rate) > _MOST_REST:
             self.rest = []
             return
         rest = self.rest
-        if not rest or not look.follows or abs(look.rate - rest[1]) > _STEADY:
-            self.rest = [look.rate, look.rate, look.volts, 1.0]
+        if not rest or not look.follows or abs(rate - rest[1]) > _STEADY:
+            self.rest = [rate, rate, volts, 1.0]
             return
-        rest[0] += look.rate
+        rest[0] += rate
         rest[3] += 1
         if rest[3] >= FRAMES_PER_HOUR:
-            if look.volts - rest[2] <= _RISE_VOLTS:
-                rate = rest[0] / rest[3]
-                self.least = rate if self.least is None else max(self.least, rate)
+            if volts - rest[2] <= _RISE_VOLTS:
+                mean = rest[0] / rest[3]
+                self.least = mean if self.least is None else max(self.least, mean)
             self.rest = []
 
     def _close(self, day: int) -> None:

@@ -45,11 +45,12 @@ class Unquiet:
 
     def push(self, look: Look) -> bool:
         """Take a frame; whether a day has ended with it, so that `days` is new."""
-        day = look.frame.number // FRAMES_PER_DAY
+        number = look.frame.number
+        day = number // FRAMES_PER_DAY
         ended = day != self.day
         if ended:
             self._end(day)
-        if look.frame.number % _EVERY or not self._open:
+        if number % _EVERY or not self._open:
             return ended
         for one in self._open:
             if look.counts[one.column] < _LEAST_READINGS:

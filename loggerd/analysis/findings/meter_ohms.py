@@ -56,8 +56,8 @@ class DayOhms:
         if number // _FRAMES_PER_DAY != self.day:
             self._close()
             self.day = number // _FRAMES_PER_DAY
-        new = (1.0, volts * volts, rate * rate, volts * rate)
-        self.sums = [old + one for old, one in zip(self.sums, new, strict=True)]
+        count, volts2, rate2, both = self.sums
+        self.sums = [count + 1.0, volts2 + volts * volts, rate2 + rate * rate, both + volts * rate]
 
     def latest(self, count: int) -> list[float]:
         """Ohms of the last days on which they could be read."""

@@ -112,24 +112,29 @@ class Scale:
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         state = self._state
         state.frames += 1
+        frame = look.frame
         if look.judged:
-            state.lately.append([look.frame.number, look.means[0]])
+            state.lately.append([frame.number, look.means[0]])
             if len(state.lately) > _KEPT_FRAMES:
                 del state.lately[0]
         told = self._by_reference(look, moment) if moment.entries else None
-        told = told or self._beyond(look)
-        if look.frame.after_unknown or look.frame.missed > FRAMES_PER_HOUR:
+        if frame.marks:
+            told = told or self._beyond(look)
+        if frame.after_unknown or frame.missed > FRAMES_PER_HOUR:
             state.full_at, state.held, state.quiet = None, 0, 0
         if look.judged and facts.sign != "reversed":
             self._follow(look, moment)
         if state.settled_ms is None or look.at_ms - state.settled_ms > _SETTLED_MS:
             jump = self._by_jump(look, facts) if facts.days.fell else None
-            told = told or (jump if jump and jump.verdict in _WRONG else None) or self._by_ohms(look, moment, facts)
-            told = told or self._by_depth_once(moment, facts)
+            told = told or (jump if jump and jump.verdict in _WRONG else None)
+            if facts.slope is not None:
+                told = told or self._by_ohms(look, facts.slope, moment, facts)
+            told = told or (self._by_depth_once(moment, facts) if state.readings else None)
             # A jump that may be the battery's puts in doubt what seemed right, and hides nothing that is wrong.
             if jump and self._teller.verdict() not in _WRONG and (told is None or told.verdict not in _WRONG):
                 told = jump
-            told = told or self._too_early()
+            if told is None and state.frames >= 2 * FRAMES_PER_DAY:
+                told = self._unsaid()
         found = self._teller.tell(look, moment, told) if told else []
         facts.scale = self._teller.verdict()
         return found
@@ -158,12 +163,13 @@ class Scale:
     def _follow(self, look: Look, moment: Moment) -> None:
         state, rate, volts = self._state, look.rate, look.volts
         state.net += look.frame.amp_hours
-        high = volts >= moment.limits["full_volts_per_cell"]
-        state.held = state.held + 1 if high and 0 <= rate <= 0.075 else 0
-        if state.held >= FRAMES_PER_HOUR:
-            state.full_at, state.full_ms = state.net, look.at_ms
-        elif high:
+        if volts < moment.limits["full_volts_per_cell"]:
+            state.held = 0
+        else:
+            state.held = state.held + 1 if 0 <= rate <= 0.075 else 0
             state.full_at = None
+            if state.held >= FRAMES_PER_HOUR:
+                state.full_at, state.full_ms = state.net, look.at_ms
         state.quiet = state.quiet + 1 if abs(rate) <= _QUIET and volts < 2.2 else 0
         if state.full_at is None or state.quiet not in _READ_AT:
             return
@@ -192,8 +198,8 @@ class Scale:
 
     def _beyond(self, look: Look) -> Told | None:
         """Readings of the current that no battery of this size can carry."""
-        state, marks = self._state, look.frame.marks
-        if marks and marks.get(("amps", Mark.OUT_OF_RANGE)):
+        state = self._state
+        if look.frame.marks.get(("amps", Mark.OUT_OF_RANGE)):
             state.beyond.append(look.frame.number)
             while state.beyond[0] <= look.frame.number - FRAMES_PER_DAY:
                 state.beyond.pop(0)
@@ -213,14 +219,14 @@ class Scale:
         words += ": no bank does that by itself"
         return self._wrong("too_large", words, 1 / share, None, int(day * DAY_MS))
 
-    def _by_ohms(self, look: Look, moment: Moment, facts: Facts) -> Told | None:
+    def _by_ohms(self, look: Look, slope: float, moment: Moment, facts: Facts) -> Told | None:
         """Ohms of a cell times amp-hours are much alike in all banks: a factor of 10 or more shows."""
-        slope = facts.slope
-        if slope is None or facts.bypass.startswith("bypassed"):
+        if facts.bypass.startswith("bypassed"):
             return None
-        if look.frame.number % FRAMES_PER_HOUR == 0:
-            self._slopes.add(look.frame.start_ms, slope)
-        low, high = moment.limits["cell_ohm_amp_hours_low"], moment.limits["cell_ohm_amp_hours_high"]
+        frame, limits = look.frame, moment.limits
+        if frame.number % FRAMES_PER_HOUR == 0:
+            self._slopes.add(frame.start_ms, slope)
+        low, high = limits["cell_ohm_amp_hours_low"], limits["cell_ohm_amp_hours_high"]
         if low <= slope <= high or self._slopes.crept(upward=slope > high):
             return None
         words = (
@@ -235,8 +241,6 @@ class Scale:
 
     def _by_depth_once(self, moment: Moment, facts: Facts) -> Told | None:
         """Judges the readings again when there is a new one, when something else was said, or with new limits."""
-        if not self._state.readings:
-            return None
         said = self._teller.verdict()
         if self._judged is not None and self._judged[0] == said and self._judged[1] is moment.limits:
             return None
@@ -347,8 +351,9 @@ class Scale:
             return told
         return replace(told, value=ratio * 100, low=ratio * 80, high=ratio * 140)
 
-    def _too_early(self) -> Told | None:
-        if self._state.frames < 2 * FRAMES_PER_DAY or self._teller.verdict():
+    def _unsaid(self) -> Told | None:
+        """What is missing where nothing has been said in days."""
+        if self._teller.verdict():
             return None
         return Told(
             "cannot_tell",

@@ -81,7 +81,8 @@ class Taps:
         self._names_set = {"volts", *self._names}
         self._read = blocks >= _LEAST_BLOCKS and all(name in ground.channels for name in self._names)
         accuracy = [ground.accuracy.get(name, Accuracy()) for name in ("volts", *self._names)]
-        self._gains = [0.002 if one.gain is None else one.gain for one in accuracy]
+        gains = [0.002 if one.gain is None else one.gain for one in accuracy]
+        self._gain, self._gain_of_blocks = gains[0], max(gains[1:], default=0.0)
         self._offset = accuracy[0].offset or 0.0
         self._teller = Teller("meter.taps", {})
         seen: list[list[str]] = [[] for _ in range(blocks)]
@@ -91,15 +92,14 @@ class Taps:
     def push(self, look: Look, moment: Moment, facts: Facts) -> list[Finding]:
         if not self._read or look.frame.number % _EVERY or not self._names_set.isdisjoint(facts.bad):
             return []
-        blocks = look.means[self._layout.block_volts]
-        known = sorted([one for one in blocks if not isnan(one)])
-        if len(known) < _LEAST_BLOCKS and not look.frame.marks:
+        known, marks = look.ranked, look.frame.marks
+        if len(known) < _LEAST_BLOCKS and not marks:
             return []
+        blocks = look.means[self._layout.block_volts]
         self._state.frames += 1
         median = known[len(known) // 2] if known else 0.0
         here = self._state_of(look)
         self._order(look, blocks, median, here)
-        marks = look.frame.marks
         marked = bool(marks) and any(mark is Mark.OUT_OF_RANGE for _, mark in marks)
         if len(known) == len(blocks) and not isnan(look.rate) and not marked:
             self._gather(look, blocks, known, here)
@@ -107,36 +107,37 @@ class Taps:
         return self._teller.tell(look, moment, told) if told else []
 
     def _order(self, look: Look, blocks: list[float], median: float, here: str) -> None:
-        state = self._state
-        if median < 1.2 * self._bank.cells_per_block:
+        state, cells = self._state, self._bank.cells_per_block
+        if median < 1.2 * cells:
             return
-        marks = look.frame.marks
+        kinds, streaks, seen, marks = state.kinds, state.streaks, state.seen, look.frame.marks
         for place, volts in enumerate(blocks):
             if not isnan(volts):
                 share = volts / median
                 kind = "normal" if 0.75 < share < 1.25 else kind_of(share)
                 # A cell that stands alone in its block may be shorted, which is no fault of the tap.
-                kind = "odd" if kind == "zero" and self._bank.cells_per_block == 1 else kind
+                kind = "odd" if kind == "zero" and cells == 1 else kind
             elif marks and (self._names[place], Mark.OUT_OF_RANGE) in marks:
                 kind = "beyond"
             else:
                 continue
-            if kind == state.kinds[place]:
-                state.streaks[place] += 1
+            if kind == kinds[place]:
+                streaks[place] += 1
             else:
-                state.kinds[place], state.streaks[place], state.since[place] = kind, 1, look.frame.number
-                state.seen[place] = []
-            if here not in state.seen[place]:
-                state.seen[place].append(here)
+                kinds[place], streaks[place], state.since[place] = kind, 1, look.frame.number
+                seen[place] = []
+            if here not in seen[place]:
+                seen[place].append(here)
 
     def _gather(self, look: Look, blocks: list[float], known: list[float], here: str) -> None:
-        state, strings = self._state, self._bank.strings
-        middle = len(known) // 2
-        median = known[middle] if len(known) % 2 else 0.5 * (known[middle - 1] + known[middle])
+        state, count = self._state, len(known)
+        middle = count // 2
+        median = known[middle] if count % 2 else 0.5 * (known[middle - 1] + known[middle])
         weight = state.weights.get(here, 0.0)
         means = state.departures.setdefault(here, [0.0] * len(blocks))
         share = max(1 - _FADE, 1 / (weight + 1))
-        means[:] = [mean + share * (volts - median - mean) for mean, volts in zip(means, blocks, strict=True)]
+        for place, volts in enumerate(blocks):
+            means[place] += share * (volts - median - means[place])
         state.weights[here] = min(weight + 1, 1 / (1 - _FADE))
         if state.kinds.count("normal") == len(state.kinds):
             self._prints.learn(blocks, here)
@@ -146,7 +147,7 @@ class Taps:
         if not isnan(whole) and abs(look.rate) < 0.02:
             share = max(1 - _FADE, 1 / (state.sum_frames + 1))
             per_string = self._bank.blocks_per_string
-            for string in range(strings):
+            for string in range(self._bank.strings):
                 summed = sum(blocks[string * per_string : (string + 1) * per_string])
                 state.sums[string] += share * (summed - whole - state.sums[string])
             state.sum_frames = min(state.sum_frames + 1, 1 / (1 - _FADE))
@@ -304,9 +305,10 @@ class Taps:
         state, whole = self._state, look.means[1]
         if state.sum_frames < _STREAK or isnan(whole):
             return None
-        worst = max(range(len(state.sums)), key=lambda string: abs(state.sums[string]))
-        off, jump, least = state.sums[worst], self._jump(), _least_jump(whole)
-        stated = self._gains[0] * whole + max(self._gains[1:]) * whole + self._offset
+        sums = state.sums
+        worst = max(range(len(sums)), key=lambda string: abs(sums[string])) if len(sums) > 1 else 0
+        off, jump, least = sums[worst], self._jump(), _least_jump(whole)
+        stated = self._gain * whole + self._gain_of_blocks * whole + self._offset
         limit = max(moment.limits["tap_sum_volts"], moment.limits["tap_sum_fraction"] * whole, 1.2 * stated)
         if abs(off) <= limit:
             if jump > least:

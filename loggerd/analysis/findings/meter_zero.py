@@ -104,26 +104,27 @@ class Zero:
 
     def _level(self, look: Look, moment: Moment) -> None:
         """Takes down what the meter shows where no charger can be at work."""
-        below = look.judged and look.volts <= moment.limits["rest_volts_full"]
-        if below and abs(look.rate) <= _MOST_RATE and look.spread <= self._spread:
+        quiet = abs(look.rate) <= _MOST_RATE and look.spread <= self._spread
+        if quiet and look.judged and look.volts <= moment.limits["rest_volts_full"]:
             self._balance.rested(look.frame.number // FRAMES_PER_DAY, look.rate)
 
     def _follow(self, look: Look) -> _Run | None:
         """The rest that this frame ends, or that is long enough to be read with it."""
-        run = self._state.run
-        if look.rate > _MOST_RATE:
-            self._state.charged = look.frame.number
-        calm = look.frame.number - self._state.charged >= _AFTER_CHARGE
-        rest = calm and look.judged and look.volts < _REST_VOLTS and abs(look.rate) <= _MOST_RATE
+        state, rate, number = self._state, look.rate, look.frame.number
+        run = state.run
+        if rate > _MOST_RATE:
+            state.charged = number
+        calm = number - state.charged >= _AFTER_CHARGE
+        rest = calm and abs(rate) <= _MOST_RATE and look.judged and look.volts < _REST_VOLTS
         if run is not None and rest and look.follows:
             mean = run.total / run.frames / self._rated
-            if abs(look.rate - mean) <= _STEADY and look.spread <= self._spread and run.frames < 288:
+            if abs(rate - mean) <= _STEADY and look.spread <= self._spread and run.frames < 288:
                 self._add(run, look)
                 return None
-        self._state.run = None
+        state.run = None
         if rest and look.spread <= self._spread:
-            self._state.run = _Run(look.frame.start_ms, look.volts)
-            self._add(self._state.run, look)
+            state.run = _Run(look.frame.start_ms, look.volts)
+            self._add(state.run, look)
         return run if run is not None and run.frames >= _LEAST_FRAMES else None
 
     def _add(self, run: _Run, look: Look) -> None:
@@ -229,12 +230,14 @@ class Zero:
     def _account(self, look: Look, moment: Moment) -> bool:
         """Amp-hours from one proven full charge to the next; whether one has ended."""
         state = self._state
-        moved = look.frame.amp_hours
-        state.inward += max(0.0, moved)
-        state.outward += max(0.0, -moved)
         frame = look.frame
-        unread = not look.judged or frame.covered_ms < _LEAST_COVER * FRAME_MS
-        state.gap = state.gap or unread or frame.missed > 0 or frame.after_unknown
+        moved = frame.amp_hours
+        if moved > 0.0:
+            state.inward += moved
+        elif moved < 0.0:
+            state.outward -= moved
+        if not look.judged or frame.covered_ms < _LEAST_COVER * FRAME_MS or frame.missed or frame.after_unknown:
+            state.gap = True
         events = moment.events
         if not events or not any(isinstance(event, BecameFull) and event.proven for event in events):
             return False

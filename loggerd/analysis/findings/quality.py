@@ -93,13 +93,15 @@ class QualityWatch:
 
     def push(self, moment: Moment) -> list[Finding]:
         """Takes the frame into the record; a finding when the week before has another verdict than the last one."""
-        self._take_doubts()
+        if self._moment is not None and len(self._moment.events) > self._taken:
+            self._take_doubts()
         self._moment, self._taken = moment, 0
-        frame = moment.frame
-        newest = self._state.days[-1].number if self._state.days else -1
+        frame, days = moment.frame, self._state.days
+        newest = days[-1].number if days else -1
         if frame.missed > 0:
             self._spread_gap(frame)
-        day = self._day(frame.start_ms // DAY_MS)
+        number = frame.start_ms // DAY_MS
+        day = days[-1] if number == newest else self._day(number)
         found = self._tell(moment) if day.number > newest else []
         day.span_ms += FRAME_MS
         day.covered_ms += frame.covered_ms

@@ -18,9 +18,9 @@ from loggerd.analysis.findings.resistance_spans import RestDeviations, Span
 from loggerd.analysis.findings.resistance_steps import (
     ANY_DEPTH,
     DEPTHS,
-    Correction,
     DaySteps,
     DepthTable,
+    corrections,
     depth_class,
     enough,
     row_of,
@@ -87,8 +87,7 @@ class ResistanceTopic:
         return moment.frame.high_list[0] <= leak + self._slack_amps
 
     def _take(self, moment: Moment) -> None:
-        frame, limits = moment.frame, moment.limits
-        correction = Correction(limits["reference_celsius"], limits["ohms_per_kelvin"])
+        frame, factors = moment.frame, corrections(moment.frame, moment.limits)
         depth = self._depth.amp_hours / self._bank.rated_amp_hours
         before = self._drawn_only and not frame.missed and not frame.after_unknown
         for step in frame.steps:
@@ -96,7 +95,7 @@ class ResistanceTopic:
                 continue
             # Of a step that a load made, volts fall as the current is drawn.
             if step.bank_ohms > 0.0 and self._steps.takes(step.device):
-                self._steps.add(step.device, row_of(step, frame, depth, self._bank.strings, correction))
+                self._steps.add(step.device, row_of(step, frame, depth, self._bank.strings, factors))
 
     # -- the end of a day --------------------------------------------------------------------------------------
 
@@ -131,7 +130,7 @@ class ResistanceTopic:
             waiting = [row for row in self._waiting.get(number, ()) if self._day - row[6] <= _LONGEST_DAYS]
             waiting += [row for row in rows if number in (depth_class(row[3]), ANY_DEPTH)]
             if enough(waiting):
-                tables[number] = (min(row[6] for row in waiting), table_of(waiting, self._bank.blocks))
+                tables[number] = (min(row[6] for row in waiting), table_of(waiting, self._bank))
                 waiting = []
             self._waiting[number] = waiting
         return tables
@@ -159,7 +158,7 @@ class ResistanceTopic:
         return rows
 
     def _event(self, first_day: int, table: DepthTable) -> Resistance | None:
-        whole = table.bank(self._bank.blocks_per_string)
+        whole = table.bank
         blocks = [None if math.isnan(ohms) else ohms for ohms in table.block_ohms.tolist()]
         if whole is None and all(ohms is None for ohms in blocks):
             return None

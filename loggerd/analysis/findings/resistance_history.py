@@ -51,7 +51,7 @@ class DepthHistory:
 
     def add(self, day: int, session: int, table: DepthTable, blocks_per_string: int) -> None:
         """Take the day into the baseline until that is done, then into the latest days."""
-        whole = table.bank(blocks_per_string)
+        whole = table.bank
         shares = table.shares(blocks_per_string)
         row = [
             day,

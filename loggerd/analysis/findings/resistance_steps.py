@@ -6,6 +6,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ import numpy.typing as npt
 from loggerd.analysis.findings.estimators.median import median
 from loggerd.analysis.frames import DAY_MS, Floats, Frame, Step
 from loggerd.analysis.quantiles import student_95
+from loggerd.model.bank import Bank
 
 INTERVAL_BOUNDS = (1.4, 2.8, 6.3, 17.0, 42.0, 120.0)
 """Between the usual intervals of instruments [s]: resistances of different classes are never compared."""
@@ -140,58 +142,54 @@ class DaySteps:
         return DaySteps(plain["rows"], plain["strides"])
 
 
-@dataclass(frozen=True)
-class Correction:
-    """How a step's ohms are brought to the reference temperature."""
+def corrections(frame: Frame, limits: Mapping[str, float]) -> list[float]:
+    """What brings the ohms of this frame's steps to the reference temperature: of the bank, and of each block."""
+    reference, per_kelvin = limits["reference_celsius"], limits["ohms_per_kelvin"]
 
-    reference_celsius: float
-    per_kelvin: float
+    def factor(celsius: float) -> float:
+        return 1.0 if math.isnan(celsius) else at_reference(1.0, celsius, reference, per_kelvin)
+
+    whole, degrees = factor(frame.celsius), frame.mean_list[frame.layout.block_celsius]
+    return [whole, *[whole if math.isnan(one) else factor(one) for one in degrees]]
 
 
-def row_of(step: Step, frame: Frame, depth: float, strings: int, correction: Correction) -> list[Any]:
-    """The row of a step.
+def row_of(step: Step, frame: Frame, depth: float, strings: int, factors: list[float]) -> list[Any]:
+    """The row of a step; `factors`: the corrections of its frame.
 
     Ohms of a block hold for its string's share of the current, taken as equal.
     """
-    layout, ohms = frame.layout, step.ohms
+    ohms, celsius = step.ohms, frame.celsius
     pairs: list[list[float]] = []
     if not math.isnan(ohms[1]):
-        pairs.append([0, _corrected(ohms[1], frame.celsius, correction)])
-    degrees = frame.mean_list[layout.block_celsius]
-    for block, value in enumerate(ohms[layout.block_volts], start=1):
+        pairs.append([0, ohms[1] * factors[0]])
+    for block, value in enumerate(ohms[frame.layout.block_volts], start=1):
         if not math.isnan(value):
-            warmth = degrees[block - 1]
-            warmth = frame.celsius if math.isnan(warmth) else warmth
-            pairs.append([block, _corrected(value * strings, warmth, correction)])
-    celsius = None if math.isnan(frame.celsius) else frame.celsius
-    day = frame.start_ms // DAY_MS
-    return [interval_class(step.interval_seconds), step.interval_seconds, step.amps, depth, celsius, pairs, day]
-
-
-def _corrected(ohms: float, celsius: float, correction: Correction) -> float:
-    if math.isnan(celsius):
-        return ohms
-    return at_reference(ohms, celsius, correction.reference_celsius, correction.per_kelvin)
+            pairs.append([block, value * strings * factors[block]])
+    seconds, day = step.interval_seconds, frame.start_ms // DAY_MS
+    known = None if math.isnan(celsius) else celsius
+    return [interval_class(seconds), seconds, step.amps, depth, known, pairs, day]
 
 
 @dataclass(frozen=True)
 class DepthTable:
     """Steps of one or a few days: amps (n,), ohms (n, 1 + blocks) with the bank first, NaN where not read."""
 
+    blocks_per_string: int
     amps: Floats
     ohms: Floats
     depth: float | None
     celsius: float | None
     interval_seconds: float
 
-    @property
+    @cached_property
     def block_ohms(self) -> Floats:
         """Median of each block (blocks,), NaN with too few steps."""
         return medians(self.ohms[:, 1:])
 
-    def bank(self, blocks_per_string: int) -> Estimate | None:
+    @cached_property
+    def bank(self) -> Estimate | None:
         """The bank's resistance; without its volts the sum of the blocks of string 1."""
-        whole = self.ohms[:, 0]
+        whole, blocks_per_string = self.ohms[:, 0], self.blocks_per_string
         if np.isnan(whole).all() and blocks_per_string:
             whole = self.ohms[:, 1 : 1 + blocks_per_string].sum(axis=1)
         known = ~np.isnan(whole)
@@ -253,18 +251,19 @@ def enough(rows: Sequence[list[Any]]) -> bool:
     return max(counts.values(), default=0) >= LEAST_STEPS
 
 
-def table_of(rows: Sequence[list[Any]], blocks: int) -> DepthTable:
+def table_of(rows: Sequence[list[Any]], bank: Bank) -> DepthTable:
     """Rows, at least one, side by side."""
-    ohms = np.full((len(rows), 1 + blocks), np.nan)
-    for number, row in enumerate(rows):
+    ohms = [[math.nan] * (1 + bank.blocks) for _ in rows]
+    for its_own, row in zip(ohms, rows, strict=True):
         for column, value in row[5]:
-            ohms[number, int(column)] = value
+            its_own[int(column)] = value
     return DepthTable(
+        bank.blocks_per_string,
         np.array([row[2] for row in rows]),
-        ohms,
+        np.array(ohms),
         _mean([row[3] for row in rows]),
         _mean([row[4] for row in rows]),
-        float(np.median([row[1] for row in rows])),
+        median([row[1] for row in rows]),
     )
 
 

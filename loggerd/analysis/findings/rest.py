@@ -18,7 +18,7 @@ from loggerd.analysis.findings.rest_specs import AFTER_FULL, SELF_DISCHARGE, SPE
 from loggerd.analysis.findings.rest_stratification import Stratification
 from loggerd.analysis.findings.rest_sulfation import Sulfation
 from loggerd.analysis.findings.rest_window import WHOLE_FRAMES, Window
-from loggerd.analysis.frames import DAY_MS
+from loggerd.analysis.frames import DAY_MS, Frame
 from loggerd.model.finding import Finding, Grade
 
 __all__ = ["SPECS", "Rest"]
@@ -58,17 +58,19 @@ class Rest:
         self._sulfation = Sulfation(ground)
         self._stratification = Stratification(ground)
         self._teller = Teller()
+        self._limits: Limits | None = None
+        self._above = self._leak = 0.0
+        """By these limits: volts per cell at which no bank rests for long, and the most that flows in a rest [A]."""
 
     def push(self, moment: Moment) -> list[Finding]:
         frame, limits = moment.frame, moment.limits
+        if limits is not self._limits:
+            self._limits, self._above = limits, self._charging_volts(limits)
+            self._leak = max(limits["rest_leak_fraction"] * self._rated, offset_amps(self._ground, limits))
         self._rested_ms = self._rested_ms or frame.start_ms
         found: list[Finding] = []
-        if moment.entries:
-            self._sulfation.entered(moment)
-        for event in moment.events:
-            if isinstance(event, ChargeEnded):
-                self._sulfation.charged(event, self._stratification.gassed_ms)
-                self._light_load.charged(event)
+        if moment.entries or moment.events:
+            self._hear(moment)
         if frame.after_unknown or frame.missed > _LONGEST_GAP:
             found.extend(self._over(moment))
         if lightly := self._light_load.add(frame, limits):
@@ -76,13 +78,14 @@ class Rest:
             found.extend(self._sulfation.lightly_loaded(lightly, self._teller, moment))
         reading = reading_at(moment, self._cells)
         if reading is not None:
-            above = self._charging_volts(limits)
+            above = self._above
             self._stratification.add(frame, reading, limits)
-            self._load.add(reading, frame.high_list[0] - frame.low_list[0], above)
-            if self._is_idle(moment, reading):
+            self._load.add(reading, reading.width, above)
+            if abs(reading.amps) <= self._leak and self._has_no_peaks(frame):
                 found.extend(self._idle(moment, reading, above))
             else:
-                found.extend(self._over(moment))
+                if self._window is not None:
+                    found.extend(self._over(moment))
                 self._held = False
                 self._before = _MEMORY * self._before + frame.amp_hours
         day = frame.end_ms // DAY_MS
@@ -92,17 +95,21 @@ class Rest:
             self._day = day
         return found
 
+    def _hear(self, moment: Moment) -> None:
+        if moment.entries:
+            self._sulfation.entered(moment)
+        for event in moment.events:
+            if isinstance(event, ChargeEnded):
+                self._sulfation.charged(event, self._stratification.gassed_ms)
+                self._light_load.charged(event)
+
     @staticmethod
     def _charging_volts(limits: Limits) -> float:
         """No resting bank stands above this for long."""
         return (limits["rest_volts_full"] + limits["float_volts_per_cell"]) / 2
 
-    def _is_idle(self, moment: Moment, reading: Reading) -> bool:
-        limit = max(moment.limits["rest_leak_fraction"] * self._rated, offset_amps(self._ground, moment.limits))
-        if abs(reading.amps) > limit:
-            return False
-        frame = moment.frame
-        return frame.high_list[0] <= _PEAKS * limit and frame.low_list[0] >= -_PEAKS * limit
+    def _has_no_peaks(self, frame: Frame) -> bool:
+        return frame.high_list[0] <= _PEAKS * self._leak and frame.low_list[0] >= -_PEAKS * self._leak
 
     def _idle(self, moment: Moment, reading: Reading, above: float) -> list[Finding]:
         if self._held:

@@ -41,8 +41,8 @@ class IdleLoad:
     def add(self, reading: Reading, spread: float, above: float) -> None:
         """`spread`: from the lowest to the highest reading of the current; `above`: voltages that tell a charger."""
         rated = self.ground.bank.rated_amp_hours
-        steady = spread <= _STEADY * rated and self._is_idle(reading, above)
-        if not steady or not -_MOST * rated < reading.amps < _STEADY * rated / 2:
+        small = spread <= _STEADY * rated and -_MOST * rated < reading.amps < _STEADY * rated / 2
+        if not small or not self._is_idle(reading, above):
             self.run = []
             return
         if self.run and abs(reading.amps - self.run[0]) > _STEADY * rated / 2:

@@ -58,8 +58,8 @@ class Stratification:
         if self._drawn > _NEW_CHARGE * self._rated:
             self._gassed_ms = 0
         # Where gas begins only just below what the charger holds, its tolerance must not decide.
-        gassing = min(limits["gassing_volts_per_cell"], limits["absorption_volts_per_cell"] - _BELOW_ABSORPTION)
-        if reading.at_reference > gassing:
+        below = limits["absorption_volts_per_cell"] - _BELOW_ABSORPTION
+        if reading.at_reference > below or reading.at_reference > limits["gassing_volts_per_cell"]:
             # In what is missing it may have gassed on.
             self._gassed_ms += FRAME_MS * (1 + frame.missed)
             self._drawn = 0.0

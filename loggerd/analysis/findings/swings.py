@@ -37,25 +37,30 @@ class _Leg:
         return self.back - self.out
 
     def add(self, frame: Frame) -> None:
-        moved = frame.amp_hours
+        moved, celsius = frame.amp_hours, frame.celsius
         if moved < 0:
             self.out -= moved
         else:
             self.back += moved
         self.gap_ms += frame.unread_ms
-        if not isnan(frame.celsius):
-            self.warmth += frame.celsius * frame.covered_ms
-            self.warm_ms += frame.covered_ms
+        if not isnan(celsius):
+            covered_ms = frame.covered_ms
+            self.warmth += celsius * covered_ms
+            self.warm_ms += covered_ms
         self.end_ms = frame.end_ms
 
     def join(self, other: _Leg) -> None:
-        """Add what followed."""
+        """Add what followed, which begins anew there."""
         self.out += other.out
         self.back += other.back
         self.gap_ms += other.gap_ms
         self.warmth += other.warmth
         self.warm_ms += other.warm_ms
-        self.end_ms = other.end_ms
+        self.from_full = other.from_full or self.from_full
+        self.end_ms = other.start_ms = other.end_ms
+        other.out = other.back = other.warmth = 0.0
+        other.gap_ms = other.warm_ms = 0
+        other.from_full = ""
 
 
 class Swings:
@@ -68,32 +73,26 @@ class Swings:
         self._after: _Leg | None = None
 
     def push(self, moment: Moment) -> list[Finding]:
-        frame = moment.frame
+        frame, full = moment.frame, moment.since_full
         if frame.after_unknown:
             self._sign, self._leg, self._after = 0, None, None
         if self._leg is None or self._after is None:
             self._leg, self._after = (_Leg(frame.start_ms, frame.start_ms) for _ in range(2))
-        self._after.add(frame)
-        if moment.since_full is not None and moment.since_full.at_ms == frame.end_ms:
-            self._after.from_full = "proven" if moment.since_full.proven else "likely"
+        after = self._after
+        after.add(frame)
+        if full is not None and full.at_ms == frame.end_ms:
+            after.from_full = "proven" if full.proven else "likely"
+        net = after.net
+        # At a new extreme what came after the last one belongs to the leg.
         if self._sign == 0:
-            if abs(self._after.net) >= self._gate:
-                self._sign = 1 if self._after.net > 0 else -1
-                self._extend()
-        elif self._after.net * self._sign >= 0:
-            self._extend()
-        elif abs(self._after.net) >= self._gate:
+            if abs(net) >= self._gate:
+                self._sign = 1 if net > 0 else -1
+                self._leg.join(after)
+        elif net * self._sign >= 0:
+            self._leg.join(after)
+        elif abs(net) >= self._gate:
             self._turn(moment)
         return []
-
-    def _extend(self) -> None:
-        """A new extreme: what came after the last one belongs to the leg."""
-        assert self._leg is not None and self._after is not None
-        full = self._after.from_full
-        self._leg.join(self._after)
-        if full:
-            self._leg.from_full = full
-        self._after = _Leg(self._leg.end_ms, self._leg.end_ms)
 
     def _turn(self, moment: Moment) -> None:
         assert self._leg is not None and self._after is not None
@@ -120,8 +119,8 @@ class Swings:
     def to_plain(self) -> dict[str, Any]:
         return {
             "sign": self._sign,
-            "leg": vars(self._leg) if self._leg else None,
-            "after": vars(self._after) if self._after else None,
+            "leg": dict(vars(self._leg)) if self._leg else None,
+            "after": dict(vars(self._after)) if self._after else None,
         }
 
     def load_plain(self, plain: dict[str, Any]) -> None:

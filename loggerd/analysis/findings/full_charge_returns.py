@@ -21,9 +21,6 @@ _LEAST_OUT = 0.1
 """Share of the rated amp-hours that must have gone out for a charge factor."""
 _OVER_DAYS, _OVER_OUT = 14, 1.5
 """Overcharge is judged over two to four weeks, in which one and a half rated amp-hours went out."""
-_GROWN, _FAR_OVER = 1.6, 0.05
-"""Own choice: so many times the bank's own excess, at a charge factor by so much above its limit, is too much in light
-use too. A sunny spring makes 1.6 times and a charge factor at the limit."""
 _LEAST_DEFICIT = 0.05
 _UNKNOWN = 0.15
 """A deficit whose band is wider than this share of the rated amp-hours is not told as a number."""
@@ -44,8 +41,6 @@ class Returns:
     accounts: list[list[float]] = field(default_factory=list)
     day_start: Mark | None = None
     full_today: bool = False
-    own_excess: float | None = None
-    """Ah a day that went in more than out, when that was judged first."""
 
     # -- a charge has ended --
 
@@ -167,12 +162,6 @@ class Returns:
         reason = f"{put_in:.0f} Ah in for {out:.0f} Ah out in {length / DAY_MS:.0f} days; above {limit:g} is too much."
         reason += f" {excess:.1f} Ah more a day went in than out; {usual:.1f} Ah are usual where a bank is kept full."
         much = excess - 24 * offset_amps(self.ground, limits) > usual
-        if self.own_excess is None:
-            self.own_excess = excess
-        elif not much and usual > excess > _GROWN * self.own_excess > 0.0:
-            # The zero of the current was as wrong then.
-            much, limit, usual = True, limit + _FAR_OVER, _GROWN * self.own_excess
-            reason += f" At first {self.own_excess:.1f} Ah did."
         high = much and factor - half > limit and all(part > limit for part in _halves(recent, now))
         if told and not high and excess > usual and factor + half > limit:
             high, reason = True, f"{reason} It was told, and stands until less is shown."
@@ -187,13 +176,11 @@ class Returns:
             "accounts": self.accounts,
             "day_start": None if self.day_start is None else self.day_start.to_plain(),
             "full_today": self.full_today,
-            "own_excess": self.own_excess,
         }
 
     def load_plain(self, plain: Mapping[str, Any]) -> None:
         self.days, self.charges, self.accounts = plain["days"], plain["charges"], plain["accounts"]
         self.day_start, self.full_today = Mark.from_plain(plain["day_start"]), plain["full_today"]
-        self.own_excess = plain["own_excess"]
 
 
 def returned_in_full(net_out: float, out: float, error: float, limits: Limits) -> bool:

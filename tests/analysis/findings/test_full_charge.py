@@ -284,23 +284,6 @@ def test_a_high_factor_over_little_use_is_no_overcharge() -> None:
     assert told.value > 1.3
 
 
-@pytest.mark.parametrize(("before", "verdict"), [(2.5, "high"), (5.5, "none"), (8.0, "none")])
-def test_a_bank_in_light_use_is_overcharged_by_what_it_took_itself_before(before: float, verdict: str) -> None:
-    """8 Ah a day more than the 25 Ah that went out are usual in a bank that always took them, and else too much."""
-    frame = make_frame(GROUND.bank, 29 * 288, 0.0, 2.13 * GROUND.bank.cells_in_series)
-    returns = Returns(GROUND)
-    for excess in (before, 8.0):
-        returns.accounts = []
-        for day in range(28):
-            account = SinceFull(START_MS + day * DAY_MS, True, 25.0, 25.0 + excess, 0)
-            returns.keep_account(account, START_MS + (day + 1) * DAY_MS)
-        said = returns._overcharge(Moment(frame, LIMITS), told=False)
-        again = Returns(GROUND)
-        again.load_plain(returns.to_plain())
-        returns = again
-    assert said.verdict == verdict
-
-
 def charges(hold_of: object, celsius_of: object, ambient_of: object = None, days: int = 20) -> list[Finding]:
     day = Day()
     for number in range(days):

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from loggerd.model.bank import Bank
-from loggerd.model.channels import MISSING
+from loggerd.model.channels import BLOCK_CELSIUS, MISSING
 from loggerd.model.marks import Mark
 from loggerd.model.scan import Integers
 
@@ -28,9 +28,10 @@ MOST_STEPS = 4
 COUNTED_MARKS = Mark.OUT_OF_RANGE | Mark.CLOCK_NOT_SET | Mark.TAPS_DISAGREE | Mark.UNREADABLE | Mark.GAP_BEFORE
 """Marks that are known at the reading that carries them; a spike is known only by the reading after it."""
 
-COLDEST_CELSIUS, HOTTEST_CELSIUS = -40.0, 120.0
-"""Outside of these no acid of a battery is measured: a block that runs away boils at about 110 (from memory). Common
-probes say their error values there (from memory: -127)."""
+COLDEST_CELSIUS, HOTTEST_CELSIUS = BLOCK_CELSIUS
+"""Outside of these common probes say their error values (from memory: -127)."""
+CLIMBED_CELSIUS = 95.0
+"""A block gets hotter only step by step: a probe that says so at once, or alone, is not believed."""
 POWER_ON_CELSIUS = 85.0
 """What common digital probes say before they have measured (from memory)."""
 
@@ -278,13 +279,14 @@ def _bank_of(volts: list[float], amps: float) -> tuple[float, float]:
 
 def celsius_of(means: Floats, layout: Layout) -> Floats:
     """Temperature of the bank in each frame (f,) of means (f, c): the median of the blocks' temperatures that can be
-    one, so that a broken probe among several does not move it; where there is none, the ambient one if it can be."""
+    one, so that a broken probe among several does not move it; where there is none, or one alone that may be an error
+    value, the ambient one if it can be."""
     blocks = np.sort(_believable(means[:, layout.block_celsius]), axis=1)
     ambient = _believable(means[:, layout.index["ambient_celsius"]])
     read = np.count_nonzero(~np.isnan(blocks), axis=1)
     rows = np.arange(len(blocks))
     median = 0.5 * (blocks[rows, np.maximum(read - 1, 0) // 2] + blocks[rows, np.minimum(read // 2, layout.blocks - 1)])
-    return np.where(read > 0, median, ambient)
+    return np.where((read > 1) | (median <= CLIMBED_CELSIUS), median, ambient)
 
 
 def _believable(celsius: Floats) -> Floats:

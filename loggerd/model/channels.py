@@ -13,6 +13,9 @@ from enum import Enum
 MISSING = -(2**63)
 """Stands in integer columns where a scan has no value for a channel."""
 
+BLOCK_CELSIUS = (-40.0, 120.0)
+"""Outside of these no acid of a battery is measured: a block that runs away boils at about 110 (from memory)."""
+
 
 class Quantity(Enum):
     """What kind of quantity a channel measures. The value is the unit shown to keepers."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from loggerd.model.bank import Accuracy, Bank, Series, SeriesScale
-from loggerd.model.channels import Channel, Quantity
+from loggerd.model.channels import BLOCK_CELSIUS, Channel, Quantity
 from loggerd.settings.bank import BankSettings
 from loggerd.settings.channel import ChannelSettings, InForce
 from loggerd.settings.device import DeviceSettings
@@ -20,7 +20,7 @@ FINE_PER_TRADE = 1000
 _VOLTS_PER_CELL = (-0.5, 3.2)
 _SHUNT_OVERLOAD = 1.25
 _HIGHEST_RATE_PER_HOUR = 10.0
-_CELSIUS = (-40.0, 80.0)
+_AIR_CELSIUS = (-40.0, 80.0)
 _AMP_HOURS = (-1e9, 1e9)
 
 
@@ -118,7 +118,10 @@ def usual_valid(channel: Channel, bank: Bank | BankSettings, shunt_amps: float |
     if quantity is Quantity.AMPS:
         highest = _SHUNT_OVERLOAD * shunt_amps if shunt_amps else _HIGHEST_RATE_PER_HOUR * bank.rated_amp_hours
         return -highest, highest
-    return _CELSIUS if quantity is Quantity.CELSIUS else _AMP_HOURS
+    if quantity is Quantity.CELSIUS:
+        # A block that runs away must not look as if its probe was broken.
+        return BLOCK_CELSIUS if channel.number else _AIR_CELSIUS
+    return _AMP_HOURS
 
 
 def _accuracy(stage: InForce, resolution: float) -> Accuracy:

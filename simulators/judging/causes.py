@@ -101,11 +101,10 @@ BOTH: dict[str, tuple[str, ...]] = {"stratification": ("chronic undercharge",)}
 """Seeds that are two things at once, neither of them a sign of the other: charges that end where gas begins leave the
 bank short and its acid in layers. Either may be told first, if the right name is told as well."""
 
-SILENT_WHEN_SHALLOW = ("low_capacity_block", "active_material_wear", "shunt_scale")
-"""Only a deep discharge shows these for certain: a loss of capacity and nothing else, and a current that is wrong by a
-factor."""
+SILENT_WHEN_SHALLOW = ("low_capacity_block", "active_material_wear")
+"""Loss of capacity and nothing else: only a deep discharge shows it."""
 SHALLOW = 0.5
-"""Depth under which a curve of discharge tells no capacity: there the right answer is silence, or "cannot tell"."""
+"""Depth under which a curve of discharge tells no capacity: there the right answer is silence."""
 
 NOTHING = "nothing named"
 

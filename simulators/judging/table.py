@@ -121,6 +121,9 @@ def _right_first(scores: Sequence[Score]) -> str:
     lines = [_share_line(site, group) for site, group in sites.items()]
     lines.append(_share_line("all sites", scores))
     serious = [one for one in scores if _severity(one) > 0]
+    strict = sum(one.kind == "right" for one in serious)
+    if strict < RIGHT_FIRST_AIM * len(serious):
+        lines.append(f"MISSED by this strictest count: {RIGHT_FIRST_AIM:.0%}")
     shallow = [one for one in serious if _shallow(one)]
     deep = [one for one in serious if not _shallow(one)]
     both = sum(one.kind == "both" for one in deep)
@@ -130,23 +133,21 @@ def _right_first(scores: Sequence[Score]) -> str:
         kinds = Counter(one.kind for one in shallow)
         told = ", ".join(f"{kind} {kinds[kind]}" for kind in _KINDS if kinds[kind])
         lines.append(
-            f"    {len(shallow)} show only in a deep discharge and were never drawn below {SHALLOW:.0%}, where the "
-            f"right answer is silence: {told}"
+            f"    {len(shallow)} lost capacity and were never drawn below {SHALLOW:.0%}, where the right answer is "
+            f"silence: {told}"
         )
     right = sum(one.kind == "right" for one in deep) + both
     if both or shallow:
         low, high = share_interval(right, len(deep)) if deep else (0.0, 1.0)
         lines.append(f"all that can show, either true name first: {right} of {len(deep)} ({low:.0%} to {high:.0%})")
-    strict = sum(one.kind == "right" for one in serious)
-    if serious and strict < RIGHT_FIRST_AIM * len(serious):
-        lines.append(f"MISSED by the strictest count: right cause first on {RIGHT_FIRST_AIM:.0%} of these")
     if deep and right < RIGHT_FIRST_AIM * len(deep):
         lines.append(f"MISSED: right cause first on {RIGHT_FIRST_AIM:.0%} of moderate and severe cases")
     return "\n".join(lines) if scores else ""
 
 
 def _shallow(one: Score) -> bool:
-    return one.cause in SILENT_WHEN_SHALLOW and one.outcome.deepest < SHALLOW
+    """Not where something wrong was told instead of nothing: that counts."""
+    return one.kind != "wrong" and one.cause in SILENT_WHEN_SHALLOW and one.outcome.deepest < SHALLOW
 
 
 def _false(title: str, outcomes: Sequence[Outcome], judged: bool) -> str:

@@ -250,18 +250,22 @@ def test_neither_pieces_nor_restarts_change_a_frame(data: st.DataObject) -> None
 
 def test_a_probe_that_shows_an_error_value_does_not_move_the_temperature_of_the_bank() -> None:
     layout = Layout.of(bank(200.0, blocks=4, cells=3))
-    means = np.full((5, len(layout.names)), np.nan)
-    means[:, layout.index["ambient_celsius"]] = [10.0, 10.0, 10.0, -127.0, 10.0]
+    means = np.full((7, len(layout.names)), np.nan)
+    means[:, layout.index["ambient_celsius"]] = [10.0, 10.0, 10.0, -127.0, 10.0, 10.0, 10.0]
     means[:, layout.block_celsius] = [
         [20.0, 21.0, 22.0, -127.0],
         [20.0, 85.0, 22.0, 24.0],
         [-127.0, 85.0, 300.0, np.nan],
         [np.nan, np.nan, np.nan, np.nan],
         [20.0, 21.0, 23.0, 60.0],
+        [np.nan, 105.0, np.nan, np.nan],
+        [30.0, 105.0, 108.0, 31.0],
     ]
     found = celsius_of(means, layout).tolist()
 
     assert found[:3] == [21.0, 22.0, 10.0]
     assert np.isnan(found[3])
     assert found[4] == 22.0
+    assert found[5] == 10.0, "one alone may be an error value"
+    assert found[6] == 68.0, "a string that boils is one"
     assert [celsius_of(means[row : row + 1], layout)[0] for row in (0, 1, 2, 4)] == [*found[:3], found[4]]

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from loggerd.decoding.scaling import to_fine
+from loggerd.analysis.frames import COLDEST_CELSIUS, HOTTEST_CELSIUS
 from loggerd.model.bank import Accuracy, Bank, BankType, Series
 from loggerd.settings.domain import banks, series_of
 from loggerd.settings.fingerprint import bank_fingerprint, bank_settings_json
@@ -196,6 +197,8 @@ def test_valid_ranges_stated_and_not_stated() -> None:
     assert series("amps", "mV", shunt=shunt).scales[0].valid == (-625_000, 625_000)
     assert series("amps", "A").scales[0].valid == (-4_500_000, 4_500_000)
     assert series("ambient_celsius", "K").scales[0].valid == (-40_000, 80_000)
+    # What findings believe of a block that boils must not be out of range before.
+    assert series("block_3_celsius", "K").scales[0].valid == (1000 * COLDEST_CELSIUS, 1000 * HOTTEST_CELSIUS)
 
 
 def test_series_stand_in_the_order_of_the_channels_with_their_places() -> None:

@@ -250,8 +250,10 @@ class Judge:
         # At the end of a bank that is drawn empty the first block falls off by any amount: what scatters by more than
         # itself is no measure of it; but a block that is small falls off in each of them by another amount.
         scatter = self._scatter(block)
-        if scatter is None or (not told and -pooled < scatter):
+        if scatter is None:
             return ""
+        if -pooled < scatter * (_STILL_BEYOND if told else 1.0):
+            return "what it showed before" if told and -pooled > least else ""
         if block in self._outliers and -pooled > least:
             return "its peers"
         share = self._shares.get(block)

@@ -41,7 +41,7 @@ class Heat:
         celsius, doubted = self._believed.look(moment.frame), self._believed.doubted
         warmth = Warmth.of(celsius, doubted)
         found = self._runaway.push(moment, warmth)
-        found += self._high.push(moment, warmth)
+        found += self._high.push(moment, warmth, celsius)
         found += self._spread.push(moment, celsius, doubted)
         found += self._freezing.push(moment, warmth)
         found += self._water.push(moment)

@@ -11,7 +11,7 @@ from math import isnan, nan
 from typing import Any
 
 from loggerd.analysis.findings.events import DoubtEnded, Event, SensorDoubt, open_doubts
-from loggerd.analysis.frames import COLDEST_CELSIUS, FRAME_MS, HOTTEST_CELSIUS, Frame
+from loggerd.analysis.frames import CLIMBED_CELSIUS, COLDEST_CELSIUS, FRAME_MS, HOTTEST_CELSIUS, Frame
 
 _LEAP_KELVIN = 15.0
 """More than this from one frame to the next is no block's doing."""
@@ -65,6 +65,9 @@ class Believed:
 
     def _leaps(self, one: int, value: float, reach: float, frame: Frame) -> bool:
         last = self._last[one]
+        leap = last is None or not abs(value - last) <= reach
+        if value > CLIMBED_CELSIUS and leap:
+            return True
         if last is None or not abs(value - last) > reach:
             self._leapt.pop(one, None)
             return False

@@ -9,12 +9,14 @@ from typing import Any
 
 from loggerd.analysis.findings.catalogue import Ground, Moment
 from loggerd.analysis.findings.drawn_up import tell
-from loggerd.analysis.frames import Frame
+from loggerd.analysis.frames import DAY_MS, Frame
 from loggerd.model.finding import Finding
 
 _CHARGING = 0.005
 """Share of the rated amp-hours above which a current is a charge."""
 _HOT_FRAMES = 3
+_LOST_MS = 7 * DAY_MS
+"""So long a block is taken to be hot whose probe said so last, and says nothing now (own choice)."""
 _PROBE_KELVIN = 0.5
 """What a probe may be wrong by where no accuracy is stated."""
 
@@ -44,9 +46,13 @@ class Warmth:
 
 @dataclass
 class _HotState:
+    """`hot_block`: the hottest while a block is too hot, and `hot_ms` when it was seen so last."""
+
     verdict: str = ""
     frames: int = 0
     since_ms: int = 0
+    hot_block: int = 0
+    hot_ms: int = 0
 
 
 class HighTemperature:
@@ -57,12 +63,15 @@ class HighTemperature:
         self._accuracy = ground.accuracy
         self.state = _HotState()
 
-    def push(self, moment: Moment, warmth: Warmth | None) -> list[Finding]:
+    def push(self, moment: Moment, warmth: Warmth | None, celsius: Sequence[float]) -> list[Finding]:
+        """`celsius`: by block, NaN where not read or not believed."""
         if warmth is None:
             return []
         state, limits, frame = self.state, moment.limits, moment.frame
         seen = self._seen(frame, warmth, limits)
-        if seen == state.verdict or (seen == "normal" and not self._over(warmth, limits)):
+        if seen != "normal":
+            state.hot_block, state.hot_ms = warmth.hottest, frame.end_ms
+        if seen == state.verdict or (seen == "normal" and not self._over(frame, warmth, celsius, limits)):
             state.frames = 0
             return []
         if state.frames == 0:
@@ -89,8 +98,14 @@ class HighTemperature:
         accuracy = self._accuracy.get(f"block_{block}_celsius")
         return accuracy.offset if accuracy is not None and accuracy.offset is not None else _PROBE_KELVIN
 
-    def _over(self, warmth: Warmth, limits: Mapping[str, float]) -> bool:
-        return self.state.verdict == "" or warmth.high < limits["charge_celsius_resume"]
+    def _over(self, frame: Frame, warmth: Warmth, celsius: Sequence[float], limits: Mapping[str, float]) -> bool:
+        """Whether all blocks have cooled, the one that was hot among them: a probe that gave out in the heat does not
+        tell."""
+        state = self.state
+        if state.verdict in ("", "normal"):
+            return True
+        lost = isnan(celsius[state.hot_block - 1]) and frame.end_ms - state.hot_ms < _LOST_MS
+        return not lost and warmth.high < limits["charge_celsius_resume"]
 
     def to_plain(self) -> dict[str, Any]:
         return dict(vars(self.state))

@@ -31,12 +31,15 @@ _DEBT, _PAID = 0.12, 0.1
 _HELD_FRAMES = 24
 _CLEAR_FRAMES = 7 * FRAMES_PER_DAY
 _CHANGES = 12
+_FEW = 3
+"""Jumps of a day that any bank may have."""
 
 
 @dataclass
 class _State:
     """`recent`: volts, rate, spread of the last frames; `events`, `against`: numbers of frames of the last day in
-    which the voltage jumped without a current, and in which a charger held it while the current said discharge.
+    which the voltage jumped without a current, and in which a charger held it while the current said discharge;
+    `unclear`: of jumps from a voltage that a float may have held.
 
     `ratios`: volts for each share of current, lately; `bends`: volts and current of the latest
     jumps; `debt`, `paid`: shares given since the voltage was held, taken
@@ -50,6 +53,7 @@ class _State:
     recent: list[list[float]] = field(default_factory=list)
     events: list[int] = field(default_factory=list)
     against: list[int] = field(default_factory=list)
+    unclear: list[int] = field(default_factory=list)
     ratios: list[float] = field(default_factory=list)
     bends: list[list[float]] = field(default_factory=list)
     debt: float = 0.0
@@ -138,6 +142,8 @@ class Bypass:
             state.events.pop(0)
         while state.against and state.against[0] <= first:
             state.against.pop(0)
+        while state.unclear and state.unclear[0] <= first:
+            state.unclear.pop(0)
 
     def _load(self, look: Look, held: float) -> None:
         """Looks at the frame before the last: whether the voltage bent there more than the currents explain. `held`:
@@ -167,13 +173,15 @@ class Bypass:
             return  # to the last digit: the current has stopped being measured
         if max(rates) >= _CHARGING or max([one[0] for one in late]) >= _TOP_VOLTS:
             return
-        if max([one[0] for one in late if one[1] > -_GIVING], default=0.0) >= held:
-            return
         change = max([abs(two[1] - one[1]) for one, two in zip(recent, late, strict=False)])
         ratios = sorted(state.ratios)
         usual = 1.3 * ratios[len(ratios) // 2] if len(ratios) >= 5 else 0.0
         explained = max(_LEAST_EXPLAINED, usual) * max(change, *[one[2] for one in late])
         if bend > _JUMP_VOLTS + explained:
+            if max([one[0] for one in late if one[1] > -_GIVING], default=0.0) >= held:
+                # A float that went for a moment, or a load: it accuses nobody, and proves nothing right.
+                state.unclear.append(look.frame.number)
+                return
             state.events.append(look.frame.number)
             current = recent[-2][1] - 0.5 * (recent[-3][1] + recent[-1][1])
             state.bends.append([signed, current])
@@ -222,6 +230,8 @@ class Bypass:
         if odd:
             state.last_odd = look.frame.number
             return self._found(look, odd) if said != "bypassed_both" else None
+        if len(state.unclear) > _FEW:
+            state.last_odd = look.frame.number
         if said == "right" or facts.sign == "reversed":
             return None
         if said.startswith("bypassed"):
@@ -233,7 +243,7 @@ class Bypass:
     def _unaccused(self, said: str) -> Told | None:
         """What is said where nothing was found so far."""
         state = self._state
-        if state.judged and state.frames >= FRAMES_PER_DAY and state.moved >= 0.1 and len(state.events) <= 3:
+        if state.judged and state.frames >= FRAMES_PER_DAY and state.moved >= 0.1 and self._quiet():
             words = (
                 "the bank took charge back when its charger held the voltage, and the voltage moves with the current"
             )
@@ -242,6 +252,9 @@ class Bypass:
             words = "missing: a discharge by the meter of an eighth of the rated amp-hours and the charge after it"
             return Told("cannot_tell", words, value=float(len(state.events)))
         return None
+
+    def _quiet(self) -> bool:
+        return max(len(self._state.events), len(self._state.unclear)) <= _FEW
 
     def _odd(self, look: Look, moment: Moment, facts: Facts, said: str) -> str:
         """The verdict that the last day asks for, or nothing. `said`: the last one."""
@@ -332,7 +345,7 @@ class Bypass:
         state = dict(vars(self._state))
         state["recent"] = [list(one) for one in state["recent"]]
         state["bends"] = [list(one) for one in state["bends"]]
-        for name in ("events", "against", "ratios", "coolest"):
+        for name in ("events", "against", "unclear", "ratios", "coolest"):
             state[name] = list(state[name])
         return {"said": dict(self._teller.said), "state": state, "ledger": self._ledger.to_plain()}
 

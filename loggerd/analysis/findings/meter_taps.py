@@ -276,14 +276,14 @@ class Taps:
             if block % self._bank.blocks_per_string == 0:
                 continue
             one, two = ([state.departures[name][block - 1 + step] for name in ready] for step in (0, 1))
-            if _mirror(one, two, least) and self._opposite_on_charge(block):
+            if _mirror(one, two, least) and self._only_lifted(block):
                 small = not _mirror(one, two, _PLAIN * least)
                 if small and state.frames < _SETTLED_LOOKS:
                     continue
+                phases = " and ".join(_WHILE[name] for name in ready)
                 words = (
                     f"blocks {block} and {block + 1} differ from their peers by {one[0]:+.2f} V and {two[0]:+.2f} V,"
-                    f" {_WHILE[tuple(ready)]} alike: the tap between them is at a wrong post or its"
-                    " wire is bad"
+                    f" {phases} alike: the tap between them is at a wrong post or its wire is bad"
                 )
                 names = (self._names[block - 1], self._names[block])
                 return Told("mirror", words, names, value=one[0])
@@ -295,11 +295,16 @@ class Taps:
         ready = [one for one in _STATES if self._state.weights.get(one, 0.0) >= _LEAST_FRAMES]
         return ready if len(ready) < len(_STATES) else [one for one in ready if one != "charge"]
 
-    def _opposite_on_charge(self, block: int) -> bool:
-        """Whether nothing that is known of charges speaks against a block and the next being mirrored."""
-        known = self._state.weights.get("charge", 0.0) >= _LEAST_FRAMES
-        charge = self._state.departures["charge"] if known else []
-        return not known or charge[block - 1] * charge[block] < 0.0
+    def _only_lifted(self, block: int) -> bool:
+        """Whether nothing that is known of charges speaks against a block and the next being mirrored: gas lifts
+        blocks, and a block that is lower on charge lacks charge."""
+        weights, departures = self._state.weights, self._state.departures
+        if min(weights.get(one, 0.0) for one in ("rest", "charge")) < _LEAST_FRAMES:
+            return True
+        rest, charge = (departures[name][block - 1 : block + 1] for name in ("rest", "charge"))
+        least = _UNLIKE * 0.5 * (abs(rest[0]) + abs(rest[1]))
+        lifted = all(now > before - least for before, now in zip(rest, charge, strict=True))
+        return lifted and charge[0] * charge[1] < 0.0
 
     def _summed(self, moment: Moment, look: Look) -> Told | None:
         state, whole = self._state, look.means[1]
@@ -353,7 +358,8 @@ class Taps:
     def _apart(self) -> bool:
         """Whether no two neighbours are mirrored any more, by about half of what names them."""
         least = 0.012 * self._bank.cells_per_block
-        pairs = range(self._bank.blocks - 1)
+        per_string = self._bank.blocks_per_string
+        pairs = [place for place in range(self._bank.blocks - 1) if (place + 1) % per_string]
         departures = [self._state.departures[name] for name in self._states_of_taps()]
         return not any(
             _mirror([one[place] for one in departures], [one[place + 1] for one in departures], least, _STILL_UNLIKE)
@@ -375,11 +381,7 @@ class Taps:
         self._prints = Fingerprint.from_plain(plain["prints"])
 
 
-_WHILE: dict[tuple[str, ...], str] = {
-    ("discharge", "rest"): "discharging and at rest",
-    ("discharge", "charge"): "discharging and charging",
-    ("rest", "charge"): "at rest and charging",
-}
+_WHILE = {"discharge": "discharging", "rest": "at rest", "charge": "charging"}
 _WORDS = {"zero": "nothing", "negative": "negative", "double": "double", "beyond": "what no block can have"}
 
 

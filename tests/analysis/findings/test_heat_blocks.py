@@ -108,6 +108,26 @@ def test_a_block_that_boils_is_still_believed() -> None:
     assert [one.verdict for one in told("heat.high", run)] == ["normal", "too_hot"]
 
 
+@pytest.mark.parametrize("before", [18.0, float("nan")])
+def test_nothing_leaps_to_where_only_a_boiling_block_gets(before: float) -> None:
+    """A probe that says 105 °C at once, or never said anything before, is broken."""
+    run = [*frames(2, [18.0, 18.0, before, 18.0]), *frames(20, [18.0, 18.0, 105.0, 18.0], begin=2 * HOUR)]
+    assert [one.verdict for one in told("heat.high", run)] == ["normal"]
+
+
+def test_a_probe_that_gives_out_in_the_heat_does_not_end_it() -> None:
+    """For a week; then the others are all that is known. The block itself, cool again, ends it at once."""
+    hot = [*frames(1, 30.0), *frames(2, [30.0, 40.0, 30.0, 30.0], begin=HOUR)]
+    hot += frames(2, [30.0, 55.0, 30.0, 30.0], begin=3 * HOUR)
+    silent = frames(6 * 24, [30.0, float("nan"), 30.0, 30.0], begin=5 * HOUR)
+    longer = frames(3 * 24, [30.0, float("nan"), 30.0, 30.0], begin=5 * HOUR + 6 * DAY)
+    cool = frames(12, [30.0, 32.0, 30.0, 30.0], begin=5 * HOUR + 6 * DAY)
+    assert [one.verdict for one in told("heat.high", hot + silent)] == ["normal", "too_hot"]
+    assert [one.verdict for one in told("heat.high", hot + silent + longer)] == ["normal", "too_hot", "normal"]
+    again = told("heat.high", hot + silent + cool)
+    assert [one.verdict for one in again] == ["normal", "too_hot", "normal"]
+
+
 def test_a_leap_that_stays_and_that_nobody_doubts_is_taken_in_the_end() -> None:
     run = [*frames(2, 18.0), *frames(7, [18.0, 18.0, 60.0, 18.0], begin=2 * HOUR)]
     normal, hot = told("heat.high", run)

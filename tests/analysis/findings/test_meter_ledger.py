@@ -276,6 +276,7 @@ def test_a_low_float_that_goes_is_no_load_past_the_shunt(quiet_volts: float, tol
     dips = [(0.0004, quiet_volts, 7), (0.0004, quiet_volts - 0.03, 2)] * 32
     found = _run([*dips, *_day()], restarts=False, changes=20.0)
     assert ("bypassed_load" in [one.verdict for one in found]) == told
+    assert told or "right" not in [one.verdict for one in found], "a load may make them as well"
 
 
 @pytest.mark.parametrize("name", list(RUNS))

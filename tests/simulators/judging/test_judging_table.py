@@ -100,19 +100,18 @@ def test_two_true_names_count_when_both_are_told() -> None:
     assert score(_outcome("chronic_undercharge", layers, short)).kind == "wrong"
     text = report([_outcome("stratification", short, layers)])
     assert "all sites: right cause first in 0 of 1" in text and "either true name first: 1 of 1" in text
-    assert "MISSED by the strictest count" in text and "MISSED: right cause first" not in text
+    assert "MISSED by this strictest count" in text and "MISSED: right cause first" not in text
 
 
-def test_what_only_a_deep_discharge_shows_is_counted_by_itself_in_shallow_use() -> None:
+def test_loss_of_capacity_in_shallow_use_is_counted_by_itself() -> None:
     """Below half of the depth a stretched curve is refused (method d of the notes: +-10 % above 50 % depth)."""
     silent = [_outcome("active_material_wear", deepest=0.3), _outcome("dry_out", deepest=0.3)]
     text = report(silent)
-    assert (
-        "1 show only in a deep discharge and were never drawn below 50%, where the right answer is silence: noth"
-        in text
-    )
+    assert "1 lost capacity and were never drawn below 50%, where the right answer is silence: nothing 1" in text
     assert "all that can show, either true name first: 0 of 1" in text and "MISSED: right cause first" in text
     assert "silence" not in report([_outcome("active_material_wear", deepest=0.6)])
+    accused = _outcome("active_material_wear", _told(90, "bank", "thermal runaway"), deepest=0.3)
+    assert "silence" not in report([accused]) and "MISSED: right cause first" in report([accused])
 
 
 def test_cases_go_through_the_fold_of_the_service(tmp_path: Path) -> None:

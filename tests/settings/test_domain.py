@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from loggerd.decoding.scaling import to_fine
 from loggerd.analysis.frames import COLDEST_CELSIUS, HOTTEST_CELSIUS
+from loggerd.decoding.scaling import to_fine
 from loggerd.model.bank import Accuracy, Bank, BankType, Series
 from loggerd.settings.domain import banks, series_of
 from loggerd.settings.fingerprint import bank_fingerprint, bank_settings_json

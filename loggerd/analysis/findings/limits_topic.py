@@ -18,12 +18,12 @@ from loggerd.analysis.findings.limits_deep import forget, note_empty, tell_deep
 from loggerd.analysis.findings.limits_left import FALL_FRAMES, Left, by_count, by_fall, lesser
 from loggerd.analysis.findings.limits_specs import HIGH, LOW, SPECS
 from loggerd.analysis.findings.resistance_steps import Estimate, robust_ohms, usual_ohm_amp_hours
-from loggerd.analysis.frames import FRAME_MS, Frame
+from loggerd.analysis.frames import FRAME_MS, Frame, Step
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Figure
 
 __all__ = ["SPECS", "LimitsWatch"]
-_STEPS = 15
+_STEPS, _MOST_WAITING = 15, 24
 """Load steps that the resistance is taken from, the latest."""
 _LEAST_STEPS = 5
 _LEAST_STEP_FRACTION = 0.02
@@ -100,6 +100,8 @@ class LimitsWatch:
         self._offset = (accuracy.offset or 0.0) if accuracy else 0.0
         self._gain = accuracy.gain if accuracy else None
         self._ohms: _Ohms | None = None
+        self._waiting: list[tuple[Step, ...]] = []
+        """Steps of the latest frames: most of them are followed by newer ones before a resistance is asked for."""
         self._fall: list[tuple[float, float, _Ohms | None]] = []
         """Latest voltages per cell in one discharge, current, and the resistance that puts the sag back, if any."""
         self._drawn = DrawnByCount(ground)
@@ -124,28 +126,36 @@ class LimitsWatch:
         state, frame = self.state, moment.frame
         # An empty bank's resistance is many times its usual one: put back, it would make the bank look full again.
         if frame.steps and state.low != "empty":
-            self._learn_ohms(frame)
+            self._waiting.append(frame.steps)
+            if len(self._waiting) > _MOST_WAITING:
+                self._take_steps()
         for event in moment.events:
             if isinstance(event, Capacity) and event.witness in ("tested", "observed"):
                 state.capacity = list(asdict(event).values())
 
-    def _learn_ohms(self, frame: Frame) -> None:
-        least, steps, per_string = self._least_step, self.state.steps, self._bank.blocks_per_string
-        known = len(steps)
-        for step in frame.steps:
+    def _take_steps(self) -> None:
+        """Of the frames that wait the newest steps, as many as are kept."""
+        least, per_string, taken = self._least_step, self._bank.blocks_per_string, list[list[float]]()
+        newest = (step for steps in reversed(self._waiting) for step in reversed(steps))
+        for step in newest:
             ohms = step.bank_ohms
             if not ohms > 0.0 or abs(step.amps) < least:
                 continue
             # Blocks stand in for a bank that is not read as a whole: each has its string's share of the current.
             if math.isnan(step.volts.item(1)):
                 ohms *= per_string
-            steps.append([step.amps, ohms])
-        if len(steps) > known:
+            taken.append([step.amps, ohms])
+            if len(taken) == _STEPS:
+                break
+        self._waiting.clear()
+        if taken:
             self._ohms = None
-            del steps[:-_STEPS]
+            self.state.steps = [*self.state.steps, *reversed(taken)][-_STEPS:]
 
     def _resistance(self, limits: Mapping[str, float]) -> _Ohms:
         """By steps; without enough of them the middle of what cells of this size can have."""
+        if self._waiting:
+            self._take_steps()
         if self._ohms is not None:
             return self._ohms
         steps = self.state.steps
@@ -296,6 +306,7 @@ class LimitsWatch:
         return gain * volts + self._offset / self._cells
 
     def to_plain(self) -> dict[str, Any]:
+        self._take_steps()
         volts = asdict(self.state)
         volts = {"steps": volts.pop("steps"), "fall": self._fallen(), **volts}
         return {"volts": volts, "drawn": self._drawn.to_plain()}
@@ -303,7 +314,7 @@ class LimitsWatch:
     def load_plain(self, plain: dict[str, Any]) -> None:
         volts = dict(plain["volts"])
         self._fall = [(one, 0.0, None) for one in volts.pop("fall")]
-        self.state, self._ohms = _State(**volts), None
+        self.state, self._ohms, self._waiting = _State(**volts), None, []
         self._drawn.load_plain(plain["drawn"])
 
 

@@ -68,7 +68,11 @@ def told_first(findings: Sequence[Finding], verdict_of: Callable[[Finding], Verd
         """Negative, for the order; `above`: what is being put behind this finding, which cannot come before it."""
         weight: float = verdict_of(finding).weight
         for channel, doubt, by in doubts:
-            if by is not finding and weight >= doubt and (_concluded(finding, channel, by) or _sums(finding, by)):
+            if (
+                by is not finding
+                and weight >= doubt
+                and (_concluded(finding, channel, by) or _sums(finding, by) or _is_stuck(finding, by))
+            ):
                 weight = doubt - 0.5
         for cause in causes:
             if cause is finding or any(cause is one for one in above):
@@ -152,6 +156,12 @@ def _sums(finding: Finding, by: Finding) -> bool:
     """Whether a sum of taps that is off rests on a channel that by itself does not read as it should."""
     of_a_voltage = by.name == "meter.channel" and by.subject != "amps"
     return of_a_voltage and (finding.name, finding.verdict) == ("meter.taps", "sum_off")
+
+
+def _is_stuck(finding: Finding, by: Finding) -> bool:
+    """Whether the zero of a current is told that is not measured any more."""
+    stuck = (by.name, by.subject, by.verdict) == ("meter.channel", "amps", "stuck")
+    return stuck and finding.name == "meter.zero_offset"
 
 
 def _same_place(subject: str, channel: str) -> bool:

@@ -71,7 +71,7 @@ def told_first(findings: Sequence[Finding], verdict_of: Callable[[Finding], Verd
             if (
                 by is not finding
                 and weight >= doubt
-                and (_concluded(finding, channel, by) or _sums(finding, by) or _is_stuck(finding, by))
+                and (_concluded(finding, channel, by) or _sums(finding, by) or _has_no_zero(finding, by))
             ):
                 weight = doubt - 0.5
         for cause in causes:
@@ -158,10 +158,12 @@ def _sums(finding: Finding, by: Finding) -> bool:
     return of_a_voltage and (finding.name, finding.verdict) == ("meter.taps", "sum_off")
 
 
-def _is_stuck(finding: Finding, by: Finding) -> bool:
-    """Whether the zero of a current is told that is not measured any more."""
+def _has_no_zero(finding: Finding, by: Finding) -> bool:
+    """Whether the zero of a current is told that is not measured any more, or that misses what a charger brings: then
+    the count that speaks for the zero is wrong by that."""
     stuck = (by.name, by.subject, by.verdict) == ("meter.channel", "amps", "stuck")
-    return stuck and finding.name == "meter.zero_offset"
+    missing = by.name == "meter.bypass" and by.verdict in ("bypassed_charger", "bypassed_both")
+    return finding.name == "meter.zero_offset" and (stuck or missing)
 
 
 def _same_place(subject: str, channel: str) -> bool:

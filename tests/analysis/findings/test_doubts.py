@@ -77,11 +77,13 @@ def test_a_sum_that_is_off_comes_behind_the_voltage_that_makes_it_so() -> None:
     assert order(told("meter.taps", "mirror"), NOISY_AMPS) == ["meter.taps", "meter.channel"]
 
 
-def test_the_zero_of_a_current_that_is_stuck_comes_behind_it() -> None:
+def test_the_zero_of_a_current_that_is_stuck_or_misses_a_charger_comes_behind_it() -> None:
     zero = told("meter.zero_offset", "offset")
     assert order(zero, told("meter.channel", "stuck", "amps")) == ["meter.channel", "meter.zero_offset"]
     assert order(zero, NOISY_AMPS)[0] == "meter.zero_offset"
     assert order(zero, told("meter.channel", "stuck", "volts"))[0] == "meter.zero_offset"
+    assert order(zero, told("meter.bypass", "bypassed_charger")) == ["meter.bypass", "meter.zero_offset"]
+    assert order(zero, told("meter.bypass", "bypassed_load"))[0] == "meter.zero_offset"
 
 
 def test_heat_that_needs_no_current_stays_in_front() -> None:

@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -76,10 +76,9 @@ class Layout:
         return slice(3 + 2 * self.blocks, 3 + 2 * self.blocks + self.strings)
 
 
-@dataclass(slots=True, init=False)
-class Step:
-    """A jump of the current between two steady states, and what the voltages of one device did. Nobody changes one:
-    it is not frozen, and has its own way of being made, since many are made.
+class Step(NamedTuple):
+    """A jump of the current between two steady states, and what the voltages of one device did. A tuple,
+    since many are made.
 
     amps, volts: change of the bank's current [A] and of each voltage [V], by column of the layout, NaN where not
     read (c,); `interval_seconds` lies between the reading before the jump and the one that ends it.
@@ -90,24 +89,15 @@ class Step:
     amps: float
     volts: Floats
     interval_seconds: float
-    bank_volts: float = field(init=False, repr=False, compare=False)
+    bank_volts: float
     """Change of the bank's voltage [V]; where it is not read, the sum of those of the blocks that are."""
-    bank_ohms: float = field(init=False, repr=False, compare=False)
+    bank_ohms: float
     """The bank's volts per ampere; where it is not read, the mean of the blocks that are, NaN without any."""
 
-    def __init__(
-        self,
-        at_ms: int,
-        device: str,
-        amps: float,
-        volts: Floats,
-        interval_seconds: float,
-        bank: tuple[float, float] | None = None,
-    ) -> None:
-        """`bank`: its volts and ohms, where the caller has them."""
-        self.at_ms, self.device, self.amps = at_ms, device, amps
-        self.volts, self.interval_seconds = volts, interval_seconds
-        self.bank_volts, self.bank_ohms = _bank_of(volts.tolist(), amps) if bank is None else bank
+    @staticmethod
+    def of(at_ms: int, device: str, amps: float, volts: Floats, interval_seconds: float) -> Step:
+        """With the bank's volts and ohms by those of the columns."""
+        return Step(at_ms, device, amps, volts, interval_seconds, *_bank_of(volts.tolist(), amps))
 
     @property
     def ohms(self) -> list[float]:
@@ -119,7 +109,7 @@ class Step:
 @dataclass(slots=True)
 class Frame:
     """Five minutes of a bank. Arrays are by column of the layout (c,), NaN where nothing was read. Nobody changes one:
-    it is not frozen for the same reason as a step.
+    it is not frozen, since a frozen one takes several times longer to make.
 
     `number` counts frames since 1970 on the analysis axis. `covered_ms`: how much of it readings of the current
     cover. `celsius`: see `celsius_of`; NaN where nothing tells it.
@@ -263,7 +253,7 @@ def step_from_plain(plain: list[Any]) -> Step:
     volts = np.full(width, np.nan)
     for one, value in pairs:
         volts[one] = value
-    return Step(at_ms, device, amps, volts, seconds)
+    return Step.of(at_ms, device, amps, volts, seconds)
 
 
 def _bank_of(volts: list[float], amps: float) -> tuple[float, float]:

@@ -7,6 +7,7 @@ where a device is read often, the voltage is taken one reading after the jump fo
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import repeat
 
 import numpy as np
 
@@ -35,12 +36,9 @@ class StepRows:
 
     def made(self, begin: int, end: int) -> list[Step]:
         """Those of a range."""
-        device, at_ms, amps, volts, seconds = self.device, self.at_ms, self.amps, self.volts, self.seconds
-        bank_volts, bank_ohms = self.bank_volts, self.bank_ohms
-        return [
-            Step(at_ms[row], device, amps[row], volts[row], seconds[row], (bank_volts[row], bank_ohms[row]))
-            for row in range(begin, end)
-        ]
+        columns = (self.amps, self.volts, self.seconds, self.bank_volts, self.bank_ohms)
+        rows = zip(self.at_ms[begin:end], repeat(self.device), *(one[begin:end] for one in columns), strict=False)
+        return list(map(Step._make, rows))
 
 
 @dataclass

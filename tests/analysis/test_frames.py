@@ -125,7 +125,7 @@ def test_what_the_bank_did_in_steps_found_together_is_that_of_each_by_itself() -
     BankFold(whole_plan()).push(AXIS, list(both(650, amps)))
 
     steps = [step for frame in Seen.frames for step in frame.steps]
-    again = [Step(step.at_ms, step.device, step.amps, step.volts, step.interval_seconds) for step in steps]
+    again = [Step.of(step.at_ms, step.device, step.amps, step.volts, step.interval_seconds) for step in steps]
     assert {step.device for step in steps} == {"meter", "taps"}
     assert [(one.bank_volts, one.bank_ohms) for one in steps] == [(one.bank_volts, one.bank_ohms) for one in again]
     assert [step.ohms[1] for step in steps if step.device == "meter"] == [

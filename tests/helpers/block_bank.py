@@ -88,7 +88,7 @@ class ToyBank:
         jump = -0.1 * self.bank.rated_amp_hours
         noise = 0.002 * self.rng.standard_normal(self.bank.blocks)
         volts[layout.block_volts] = (self.ohms * self.bank.cells_per_block + self.joints) * jump + noise
-        return Step(START_MS + self.position * FRAME_MS, "meter", jump, volts, 60.0)
+        return Step.of(START_MS + self.position * FRAME_MS, "meter", jump, volts, 60.0)
 
     def day(self, depth: float, rate: float = 0.1, rest: float = 6.0, scatter: float = 0.0) -> None:
         """Discharge, charge to full (all blocks alike, but for what lags), rest. `scatter`: of the charge that blocks

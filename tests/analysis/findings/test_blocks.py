@@ -85,7 +85,7 @@ def with_steps_of_a_charger(toy: ToyBank, ohms: float) -> list[Frame]:
             jump, volts = 0.1 * toy.bank.rated_amp_hours, np.full(len(frame.layout.names), np.nan)
             shares = np.where(np.arange(toy.bank.blocks) == 2, 0.6, 1.0)
             volts[frame.layout.block_volts] = ohms * shares * jump
-            taken = tuple(Step(frame.start_ms + one * 60_000, "meter", jump, volts, 60.0) for one in range(1, 4))
+            taken = tuple(Step.of(frame.start_ms + one * 60_000, "meter", jump, volts, 60.0) for one in range(1, 4))
         found.append(replace(frame, steps=taken))
     return found
 

@@ -28,7 +28,7 @@ def steps(count: int) -> tuple[Step, ...]:
         volts = np.full(len(make_frame(BANK, 0, 0.0, 50.0).means), np.nan)
         amps = -20.0 - number
         volts[1] = amps * OHMS
-        found.append(Step(START_MS, "meter", amps, volts, 1.0))
+        found.append(Step.of(START_MS, "meter", amps, volts, 1.0))
     return tuple(found)
 
 
@@ -141,7 +141,7 @@ def test_blocks_stand_in_for_a_bank_that_is_not_read_as_a_whole() -> None:
         for step in steps(8) if position == 0 else ():
             volts = step.volts.copy()
             volts[one.layout.block_volts], volts[1] = volts[1] / 4, np.nan
-            told.append(replace(step, volts=volts))
+            told.append(Step.of(step.at_ms, step.device, step.amps, volts, step.interval_seconds))
         frames.append(replace(one, means=means, lows=means, highs=means, steps=tuple(told)))
     found = pipeline.run(frames)
     assert [one.verdict for one in found] == ["low"]

@@ -58,7 +58,7 @@ def days_of(
             volts[1] = ohms.sum() * change + RNG.normal(0, 0.003)
             if taps:
                 volts[layout.block_volts] = ohms * change + RNG.normal(0, 0.001, 8)
-            made = Step((START_MS // FRAME_MS + position) * FRAME_MS + 60_000, "meter", change, volts, seconds)
+            made = Step.of((START_MS // FRAME_MS + position) * FRAME_MS + 60_000, "meter", change, volts, seconds)
             frames.append(make_frame(BANK, position, -42.0, 48.0, steps=[made], celsius=celsius))
         frames.extend(make_frame(BANK, midnight + day * PER_DAY + 40 + number, 20.0, 55.0) for number in range(84))
     return frames

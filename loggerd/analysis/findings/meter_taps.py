@@ -276,7 +276,7 @@ class Taps:
             if block % self._bank.blocks_per_string == 0:
                 continue
             one, two = ([state.departures[name][block - 1 + step] for name in ready] for step in (0, 1))
-            if _mirror(one, two, least) and self._only_lifted(block):
+            if _mirror(one, two, least) and self._charge_agrees(block):
                 small = not _mirror(one, two, _PLAIN * least)
                 if small and state.frames < _SETTLED_LOOKS:
                     continue
@@ -295,16 +295,16 @@ class Taps:
         ready = [one for one in _STATES if self._state.weights.get(one, 0.0) >= _LEAST_FRAMES]
         return ready if len(ready) < len(_STATES) else [one for one in ready if one != "charge"]
 
-    def _only_lifted(self, block: int) -> bool:
+    def _charge_agrees(self, block: int) -> bool:
         """Whether nothing that is known of charges speaks against a block and the next being mirrored: gas lifts
-        blocks, and a block that is lower on charge lacks charge."""
+        one block more than another, but a block that is far lower on charge than at rest lacks charge."""
         weights, departures = self._state.weights, self._state.departures
         if min(weights.get(one, 0.0) for one in ("rest", "charge")) < _LEAST_FRAMES:
             return True
         rest, charge = (departures[name][block - 1 : block + 1] for name in ("rest", "charge"))
-        least = _UNLIKE * 0.5 * (abs(rest[0]) + abs(rest[1]))
-        lifted = all(now > before - least for before, now in zip(rest, charge, strict=True))
-        return lifted and charge[0] * charge[1] < 0.0
+        least = _STILL_UNLIKE * 0.5 * (abs(rest[0]) + abs(rest[1]))
+        kept = all(now > before - least for before, now in zip(rest, charge, strict=True))
+        return kept and charge[0] * charge[1] < 0.0
 
     def _summed(self, moment: Moment, look: Look) -> Told | None:
         state, whole = self._state, look.means[1]

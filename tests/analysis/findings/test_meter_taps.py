@@ -45,10 +45,12 @@ def test_a_mirrored_tap_stands_until_half_of_it_is_gone(later: tuple[float, floa
     assert [one.verdict for one in found if one.name == "meter.taps"] == told
 
 
-@pytest.mark.parametrize(("lift", "told"), [(0.25, ["right", "mirror"]), (0.5, ["right"]), (-0.75, ["right"])])
+@pytest.mark.parametrize(
+    ("lift", "told"), [(0.25, ["right", "mirror"]), (-0.2, ["right", "mirror"]), (0.5, ["right"]), (-0.75, ["right"])]
+)
 def test_gas_that_lifts_one_block_hides_no_mirrored_tap(lift: float, told: list[str]) -> None:
     """Rest and discharge tell it; a charge speaks against it where both blocks are on the same side, or where one is
-    lower than at rest: that block lacks charge."""
+    far lower than at rest: that block lacks charge."""
     sound = days_of((0.0, 0.0, 0.0), 5, 0, lift)
     found = Pipeline(ground_of(BANK), limits_of(), Meter).run(sound + days_of((0.38, 0.38, 0.38), 5, 5 * 288, lift))
     assert [one.verdict for one in found if one.name == "meter.taps"] == told

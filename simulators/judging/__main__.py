@@ -11,6 +11,7 @@ from pathlib import Path
 from simulators.judging.cases import draw_cases, fresh_entropy, healthy_cases
 from simulators.judging.chemistry import LAYOUTS, SITES
 from simulators.judging.faults import CAUSES, HEALTHY, SEVERITIES, Fault, draw_fault, possible
+from simulators.judging.kept import kept_in
 from simulators.judging.run import run, run_again
 from simulators.judging.stream import FULL_FILL, Case, Chunk, Truth, whole_stream
 
@@ -46,8 +47,10 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _judge(chosen: argparse.Namespace) -> int:
     if chosen.again is not None:
-        sys.stdout.write(f"banks kept in {chosen.again}\n{run_again(chosen.again, chosen.processes)}")
-        return 0
+        return _judge_again(chosen.again, chosen.processes)
+    if chosen.keep is not None and kept_in(chosen.keep):
+        sys.stderr.write(f"{chosen.keep} holds the banks of another draw; keep each draw in a folder of its own\n")
+        return 2
     entropy = fresh_entropy() if chosen.entropy is None else chosen.entropy
     sys.stdout.write(f"cases drawn from --entropy {entropy}\n")
     sites = tuple(chosen.kind or SITES)
@@ -57,6 +60,14 @@ def _judge(chosen: argparse.Namespace) -> int:
     if chosen.keep is not None:
         chosen.keep.mkdir(parents=True, exist_ok=True)
     sys.stdout.write(run(cases, chosen.processes, chosen.keep))
+    return 0
+
+
+def _judge_again(folder: Path, processes: int) -> int:
+    if not kept_in(folder):
+        sys.stderr.write(f"{folder} holds no kept banks; make some with --keep\n")
+        return 2
+    sys.stdout.write(f"banks kept in {folder}\n{run_again(folder, processes)}")
     return 0
 
 

@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from loggerd.analysis.findings import FINDINGS
+from simulators.judging.__main__ import main
 from simulators.judging.causes import NOTHING, RIGHT, TRUE_TOO, kind_of_answer
 from simulators.judging.faults import CAUSES, draw_fault
 from simulators.judging.intervals import poisson_interval, share_interval
@@ -123,3 +124,11 @@ def test_cases_go_through_the_fold_of_the_service(tmp_path: Path) -> None:
     assert 0.2 < outcomes[0].deepest < 1.0 and outcomes[1].deepest == 0.0
     again = judge_again(kept_in(tmp_path))
     assert sorted(again, key=lambda one: one.case.fault is None) == outcomes
+
+
+def test_folders_of_draws_are_not_mixed_up(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--again", str(tmp_path / "mistyped")]) == 2
+    assert "no kept banks" in capsys.readouterr().err
+    (tmp_path / "golf-healthy-7.npz").touch()
+    assert main(["--keep", str(tmp_path)]) == 2
+    assert "another draw" in capsys.readouterr().err

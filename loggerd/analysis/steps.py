@@ -23,8 +23,8 @@ _KEPT = 3
 
 @dataclass(slots=True)
 class StepRows:
-    """Steps of one device side by side, in order of time: they are made only with their frame, so that not many lie
-    about at once. Lists (s,), `volts` (s, c)."""
+    """Steps of one device side by side, in order of time: they are made when the first frame asks for its own. Lists
+    (s,), `volts` (s, c); `whole`: the steps, once they are made."""
 
     device: str
     at_ms: list[int]
@@ -33,12 +33,14 @@ class StepRows:
     seconds: list[float]
     bank_volts: list[float]
     bank_ohms: list[float]
+    whole: list[Step] | None = None
 
     def made(self, begin: int, end: int) -> list[Step]:
         """Those of a range."""
-        columns = (self.amps, self.volts, self.seconds, self.bank_volts, self.bank_ohms)
-        rows = zip(self.at_ms[begin:end], repeat(self.device), *(one[begin:end] for one in columns), strict=False)
-        return list(map(Step._make, rows))
+        if self.whole is None:
+            columns = (self.amps, self.volts, self.seconds, self.bank_volts, self.bank_ohms)
+            self.whole = list(map(Step._make, zip(self.at_ms, repeat(self.device), *columns, strict=False)))
+        return self.whole[begin:end]
 
 
 @dataclass

@@ -125,12 +125,17 @@ class ResistanceTopic:
         """By depth, the steps that have gathered, where they are enough now, with their first day."""
         rows = self._comparable_rows()
         self._steps = DaySteps()
-        tables = {}
+        tables: dict[int, tuple[int, DepthTable]] = {}
+        made: list[tuple[list[list[Any]], DepthTable]] = []
         for number in (*range(DEPTHS), ANY_DEPTH):
             waiting = [row for row in self._waiting.get(number, ()) if self._day - row[6] <= _LONGEST_DAYS]
             waiting += [row for row in rows if number in (depth_class(row[3]), ANY_DEPTH)]
             if enough(waiting):
-                tables[number] = (min(row[6] for row in waiting), table_of(waiting, self._bank))
+                # All of one depth are those of any depth as well: their figures are worked out once.
+                alike = [table for rows_of_it, table in made if rows_of_it == waiting]
+                table = alike[0] if alike else table_of(waiting, self._bank)
+                made.append((waiting, table))
+                tables[number] = (min(row[6] for row in waiting), table)
                 waiting = []
             self._waiting[number] = waiting
         return tables

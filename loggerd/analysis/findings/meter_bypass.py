@@ -102,8 +102,7 @@ class Bypass:
         state.frames += 1
         state.moved += abs(moved)
         rested = moment.limits["rest_volts_full"] + _ABOVE_REST
-        if state.events or state.against:
-            self._forget(look)
+        self._forget(look)
         self._load(look, rested)
         self._fall(look, rested)
         self._charger(look, moved)
@@ -138,12 +137,9 @@ class Bypass:
 
     def _forget(self, look: Look) -> None:
         state, first = self._state, look.frame.number - FRAMES_PER_DAY
-        while state.events and state.events[0] <= first:
-            state.events.pop(0)
-        while state.against and state.against[0] <= first:
-            state.against.pop(0)
-        while state.unclear and state.unclear[0] <= first:
-            state.unclear.pop(0)
+        for numbers in (state.events, state.against, state.unclear):
+            while numbers and numbers[0] <= first:
+                numbers.pop(0)
 
     def _load(self, look: Look, held: float) -> None:
         """Looks at the frame before the last: whether the voltage bent there more than the currents explain. `held`:
@@ -238,23 +234,29 @@ class Bypass:
             words = "for a week the voltage did nothing that the current does not explain"
             cleared = look.frame.number - state.last_odd >= _CLEAR_FRAMES
             return Told("right", words, ("amps",)) if cleared else None
-        return self._unaccused(said)
+        return self._unaccused(look, said)
 
-    def _unaccused(self, said: str) -> Told | None:
+    def _unaccused(self, look: Look, said: str) -> Told | None:
         """What is said where nothing was found so far."""
         state = self._state
-        if state.judged and state.frames >= FRAMES_PER_DAY and state.moved >= 0.1 and self._quiet():
+        if state.judged and state.frames >= FRAMES_PER_DAY and state.moved >= 0.1 and self._quiet(look):
             words = (
                 "the bank took charge back when its charger held the voltage, and the voltage moves with the current"
             )
             return Told("right", words, ("amps",), value=float(len(state.events)))
         if not said and state.frames >= 3 * FRAMES_PER_DAY:
             words = "missing: a discharge by the meter of an eighth of the rated amp-hours and the charge after it"
+            if state.unclear:
+                words = (
+                    "the voltage falls now and then from where a float may have held it, as by a load past the shunt"
+                )
             return Told("cannot_tell", words, value=float(len(state.events)))
         return None
 
-    def _quiet(self) -> bool:
-        return max(len(self._state.events), len(self._state.unclear)) <= _FEW
+    def _quiet(self, look: Look) -> bool:
+        """Whether the voltage hardly jumped, nor fell for a week from where a float may have held it."""
+        state = self._state
+        return len(state.events) <= _FEW and look.frame.number - state.last_odd >= _CLEAR_FRAMES
 
     def _odd(self, look: Look, moment: Moment, facts: Facts, said: str) -> str:
         """The verdict that the last day asks for, or nothing. `said`: the last one."""

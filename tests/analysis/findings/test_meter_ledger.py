@@ -279,6 +279,11 @@ def test_a_low_float_that_goes_is_no_load_past_the_shunt(quiet_volts: float, tol
     assert told or "right" not in [one.verdict for one in found], "a load may make them as well"
 
 
+def test_dips_of_a_low_float_are_forgotten_after_a_week() -> None:
+    dips = [(0.0004, 2.145, 7), (0.0004, 2.115, 2)] * 32
+    assert "right" in [one.verdict for one in _run([*dips, *_day() * 9], restarts=False, changes=20.0)]
+
+
 @pytest.mark.parametrize("name", list(RUNS))
 def test_ten_days_of_a_bank(name: str) -> None:
     rows, verdict, words = RUNS[name]

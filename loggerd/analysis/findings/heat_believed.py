@@ -65,6 +65,7 @@ class Believed:
 
     def _leaps(self, one: int, value: float, reach: float, frame: Frame) -> bool:
         last = self._last[one]
+        # After a pause, of which nobody knows how long it was, a hot value was climbed to by nothing that was seen.
         leap = last is None or not abs(value - last) <= reach
         if value > CLIMBED_CELSIUS and leap:
             return True

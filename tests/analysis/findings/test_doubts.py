@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from loggerd.analysis.findings import ranked
+from loggerd.analysis.findings import FINDINGS, ranked
+from loggerd.analysis.findings.causes import FOLLOWS
 from loggerd.model.finding import Finding, Grade
 from loggerd.model.ledger import Instant
 
@@ -130,3 +131,10 @@ def test_an_empty_bank_follows_from_a_block_only_where_that_runs_flat() -> None:
     assert order(EMPTY, told("blocks.spread", "wide"), LEAKS)[0] == "blocks.cause"
     weak = told("blocks.cause", "low_capacity", "block 3")
     assert order(EMPTY, REVERSED, weak)[0] == "limits.low_voltage"
+
+
+def test_each_row_of_the_table_of_causes_is_of_verdicts_that_can_be_told() -> None:
+    can_be_told = {(spec.name, verdict.word) for spec in FINDINGS for verdict in spec.verdicts}
+    for row in FOLLOWS:
+        assert {*row.causes, *row.leads_to} <= can_be_told
+        assert not set(row.causes) & set(row.leads_to)

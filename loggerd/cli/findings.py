@@ -73,7 +73,7 @@ def _print_now(view: LedgerView, found: list[Finding], zone: str, *, why: bool) 
     rest = [one for one in found if verdict_of(one).weight == 0]
     unknown = [one for one in rest if one.grade is Grade.CANNOT_TELL]
     right = [one for one in rest if one.grade is not Grade.CANNOT_TELL]
-    for heading, group in (("To look at", wrong), ("In order", right), ("Cannot tell", unknown)):
+    for heading, group in (("To look at", wrong), ("Nothing to act on", right), ("Cannot tell", unknown)):
         if group:
             print(f"\n{heading}")
             for alike in _alike(group, apart=why or group is not right):

@@ -42,9 +42,16 @@ def weather(climate: Climate, seed: int, day: int) -> Day:
     sun = _clear_sky(climate, day) * np.clip(clearness + _passing_clouds(rng, clearness), 0.05, 1.0)
     yearly = climate.yearly_celsius * np.cos(2 * np.pi * (day % 365.25 - 200) / 365.25)
     # Clear nights are colder and clear days warmer; the air is warmest at three in the afternoon.
-    swing = climate.daily_celsius * (0.4 + clearness) * np.cos(2 * np.pi * (MINUTES - 900) / 1440)
-    front = 6.0 * _smooth_noise(seed, 3, day)
+    clear = _over_the_day([_clearness(climate, seed, one) for one in (day - 1, day, day + 1)])
+    swing = climate.daily_celsius * (0.4 + clear) * np.cos(2 * np.pi * (MINUTES - 900) / 1440)
+    front = 6.0 * _over_the_day([_smooth_noise(seed, 3, one) for one in (day - 1, day, day + 1)])
     return Day(sun.tolist(), (climate.mean_celsius + yearly + swing + front).tolist())
+
+
+def _over_the_day(noons: list[float]) -> Floats:
+    """Minute by minute from what holds at noon of the day before, of the day and of the one after: no jump at
+    midnight."""
+    return np.interp(MINUTES, [720 - 1440, 720, 720 + 1440], noons)
 
 
 def _clear_sky(climate: Climate, day: int) -> Floats:

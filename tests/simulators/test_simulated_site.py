@@ -166,3 +166,8 @@ def test_speed_of_history_is_printed() -> None:
     make_history("cabin", days)
     seconds = time.perf_counter() - began
     print(f"history of the cabin: {seconds / days * 90:.1f} s for 90 days at 60 s")
+
+
+def test_the_air_does_not_jump_at_midnight() -> None:
+    days = [np.array(weather(CLIMATE, 1, WINTER_MS // DAY_MS + number).celsius) for number in range(60)]
+    assert max(abs(np.diff(np.concatenate(days)))) < 0.1

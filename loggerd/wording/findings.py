@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from loggerd.analysis.findings import FindingSpec, spec_of, verdict_of
+from loggerd.analysis.findings import spec_of, verdict_of
 from loggerd.model.finding import Finding, Grade
+from loggerd.wording.decimals import carried
 
 
 def subject_words(subject: str) -> str:
@@ -16,16 +17,20 @@ def subject_words(subject: str) -> str:
     return f"The channel {subject}"
 
 
-def number_text(spec: FindingSpec, value: float) -> str:
+def _number_text(finding: Finding, value: float) -> str:
     """A value with its unit: "4.2 Ah"; a share without a unit as a percentage, where the catalogue says so ("%")."""
-    text = f"{value:.{spec.decimals}f}"
-    return f"{text} {spec.unit}" if spec.unit else text
+    text, unit = f"{value:.{_decimals(finding)}f}", spec_of(finding.name).unit
+    return f"{text} {unit}" if unit else text
+
+
+def _decimals(finding: Finding) -> int:
+    return carried(spec_of(finding.name).decimals, finding.low, finding.high)
 
 
 def sentence(finding: Finding) -> str:
     """What the finding says, in plain words. Raises KeyError for one that the catalogue does not know."""
-    spec, verdict = spec_of(finding.name), verdict_of(finding)
-    value = number_text(spec, finding.value) if finding.value is not None else "an unknown amount"
+    verdict = verdict_of(finding)
+    value = _number_text(finding, finding.value) if finding.value is not None else "an unknown amount"
     subject = subject_words(finding.subject)
     if not verdict.says.startswith("{subject}"):
         subject = subject[0].lower() + subject[1:]
@@ -36,7 +41,7 @@ def figure_text(finding: Finding) -> str:
     """The number and its band: "4.2 Ah (3.9 to 4.5)"; empty without a number."""
     if finding.value is None:
         return ""
-    text, band = number_text(spec_of(finding.name), finding.value), band_text(finding)
+    text, band = _number_text(finding, finding.value), band_text(finding)
     return f"{text} {band}" if band else text
 
 
@@ -44,7 +49,7 @@ def band_text(finding: Finding) -> str:
     """The 95 % band: "(3.9 to 4.5)"; empty without one."""
     if finding.low is None or finding.high is None:
         return ""
-    decimals = spec_of(finding.name).decimals
+    decimals = _decimals(finding)
     return f"({finding.low:.{decimals}f} to {finding.high:.{decimals}f})"
 
 

@@ -12,6 +12,7 @@ from loggerd.model.alarm import AlarmKey
 from loggerd.model.channels import parse_channel
 from loggerd.model.finding import Finding, Grade, Quality
 from loggerd.model.ledger import Figure
+from loggerd.wording.decimals import carried
 from loggerd.wording.figure_forms import form_of
 from loggerd.wording.filling import capital, fill, one_line
 from loggerd.wording.texts import AlarmText, Texts
@@ -61,6 +62,7 @@ class Reader:
         if figure.value is None:
             told = figure.reason and self.texts.english
             return f"{self.word('unknown')} ({figure.reason})" if told else self.word("unknown")
+        decimals = carried(decimals, figure.low, figure.high)
         value = self.amount(figure.value, unit, decimals)
         if figure.low is None or figure.high is None:
             return self.word("at_least", value=value) if figure.reason else value
@@ -88,7 +90,8 @@ class Reader:
         for figure in figures:
             form = form_of(figure.name)
             if form is not None and figure.value is not None:
-                found[figure.name] = self.amount(figure.value, form.unit, form.decimals)
+                decimals = carried(form.decimals, figure.low, figure.high)
+                found[figure.name] = self.amount(figure.value, form.unit, decimals)
         return found
 
     # -- time --
@@ -156,7 +159,7 @@ class Reader:
         says = self._says(finding.name).get(finding.verdict, verdict.says)
         value = self.word("unknown")
         if finding.value is not None:
-            value = self.amount(finding.value, spec.unit, spec.decimals)
+            value = self.amount(finding.value, spec.unit, carried(spec.decimals, finding.low, finding.high))
         return capital(fill(says, {"subject": self.subject(finding.subject), "value": value}))
 
     def _says(self, name: str) -> Mapping[str, str]:

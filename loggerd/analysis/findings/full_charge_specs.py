@@ -84,10 +84,10 @@ OVERCHARGE = FindingSpec(
     "Whether much more is charged than the bank gave, for weeks: what is too much turns water into gas and heat.",
     "common practice, no source: above 1.25 for weeks in flooded banks, less in sealed ones",
     (
-        Verdict("none", "The bank is not overcharged: {value} were charged for each Ah taken."),
+        Verdict("none", "The bank is not overcharged: the charges put back {value} taken out."),
         Verdict(
             "high",
-            "The bank is overcharged: for weeks {value} were charged for each Ah taken.",
+            "The bank is overcharged: for weeks the charges put back {value} taken out.",
             weight=50,
             cause="overcharge",
             do="Lower the voltage or shorten the time of the charge; look for a temperature probe that hangs in the "
@@ -170,7 +170,7 @@ CHARGE_FACTOR = FindingSpec(
     "common practice: 1.10 to 1.20 flooded, 1.02 to 1.10 sealed; no source",
     (
         Verdict("usual", "The charges put back what is usual: {value}."),
-        Verdict("low", "Only {value} were charged for each Ah taken."),
+        Verdict("low", "The charges put back only {value} taken out."),
         Verdict("high", "The charges put back much: {value}."),
         Verdict("cannot_tell", "What is charged for each Ah taken cannot be told."),
     ),

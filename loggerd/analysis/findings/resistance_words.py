@@ -9,7 +9,10 @@ _JOINT_CARE = (
     "Take the load and the charger off and cover the other pole before a joint is touched: opening one under current "
     "draws an arc, and there may be gas. From 60 V on it is work for a licensed person; local codes govern."
 )
-_MEND = "Open the joint without load, clean both faces, tighten to the maker's torque, and look at this figure again."
+_MEND = (
+    "Open the joint without load, clean both faces, tighten to the maker's torque, and look at this figure again. If it "
+    "stays high, the fault lies inside the block: test that block by itself."
+)
 
 BANK = FindingSpec(
     "resistance.bank",

@@ -33,6 +33,7 @@ from loggerd.sources.serial_lines import PrintingDevice
 from loggerd.sources.sunspec import SunSpecDevice
 from loggerd.store.record import HOUR_MS, Commit, RecordWriter
 from loggerd.wiring import build_pages, build_service, described_device
+from simulators.faults import seeded_fault
 from simulators.instruments.instrument import RegisterInstrument
 from simulators.instruments.line_printer import LinePrinter
 from simulators.scenarios import SCENARIOS
@@ -72,6 +73,8 @@ class DemoChoice:
     """What a keeper types to start loggerd."""
     pages_port: int = 0
     """Where the pages are served; 0 for a free port."""
+    fault: str | None = None
+    """Begins a third of the way through the history."""
 
 
 class HeldClock(AcceleratedClock):
@@ -97,7 +100,9 @@ async def demonstrate(choice: DemoChoice, now_ms: int, say: Say, stop: asyncio.E
             raise StoreError(f"{choice.folder} holds a {name} already; the demo wants a folder of its own")
     start_ms = now_ms - choice.days * DAY_MS
     scenario = SCENARIOS[choice.scenario](choice.modbus_port)
-    site = SimulatedSite(scenario, choice.seed, (), start_ms)
+    begin_seconds = choice.days * 86_400 / 3
+    faults = [seeded_fault(choice.fault, scenario, choice.seed, begin_seconds)] if choice.fault else []
+    site = SimulatedSite(scenario, choice.seed, faults, start_ms)
     clock = HeldClock(start_ms, choice.speed)
     await site.start(clock)
     try:

@@ -13,7 +13,12 @@ from pathlib import Path
 
 from loggerd.cli.arguments import OutputError, positive, verb_parser, whole_days
 
-_SCENARIOS = ("cabin", "forklift", "golf")
+SCENARIO_NAMES = ("cabin", "forklift", "golf")
+FAULT_NAMES = (
+    *("weak_block", "shorted_cell", "high_resistance_link", "low_set_point", "charger_ends_early"),
+    *("stuck", "noise", "offset", "spike", "swapped_taps", "sign_flip", "wrong_scale", "dead_device"),
+)
+"""Written here, since the simulators take long to load and are needed by this verb only when it runs."""
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -26,11 +31,16 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "its history into a record, and runs the service on it. All of it lives in one folder and stops with Ctrl-C.",
         "loggerd demo --days 60 --speed 60",
     )
-    parser.add_argument("--scenario", choices=_SCENARIOS, default="cabin", help="which site (default: cabin)")
+    parser.add_argument("--scenario", choices=SCENARIO_NAMES, default="cabin", help="which site (default: cabin)")
     parser.add_argument("--folder", type=Path, help="where to keep it (default: a new temporary folder)")
     parser.add_argument("--days", type=whole_days, default=60, help="days of history (default: 60)")
     parser.add_argument("--speed", type=positive, default=60.0, help="times as fast as the clock (default: 60)")
     parser.add_argument("--seed", type=int, default=1, help="another seed gives another weather (default: 1)")
+    parser.add_argument(
+        "--fault",
+        choices=FAULT_NAMES,
+        help="a fault in a bank or a sensor, a third into the history (default: none)",
+    )
     parser.add_argument("--modbus-port", type=int, default=0, help="of the Modbus TCP server (default: a free one)")
     parser.add_argument("--pages-port", type=int, default=0, help="of the pages (default: a free one)")
     parser.add_argument("--seconds", type=positive, help="stop by itself after so many seconds")
@@ -58,6 +68,7 @@ def run(arguments: argparse.Namespace) -> int:
         arguments.seconds,
         "loggerd" if shutil.which("loggerd") else f"{Path(sys.executable).with_name('loggerd')}",
         arguments.pages_port,
+        arguments.fault,
     )
     asyncio.run(_demonstrate(choice))
     return _show_end(folder)

@@ -14,6 +14,10 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from tcp_servers import simulated
 from until import until
 
+from loggerd.cli.demo import FAULT_NAMES, SCENARIO_NAMES
+from simulators.faults import BANK_FAULTS, SENSOR_FAULTS
+from simulators.scenarios import SCENARIOS
+
 DEVICE = """
 [record]
 commit_seconds = 1
@@ -127,6 +131,25 @@ async def test_the_demonstration_does_the_whole_job_and_stops_by_itself(tmp_path
     shunt = [row for row in exported.splitlines() if ",shunt," in row]
     # Two days once a minute, then some seconds of live readings once a second of the site.
     assert len(shunt) > 2 * 1440 + 10
+
+
+@pytest.mark.long
+async def test_the_demonstration_shows_a_fault_that_is_asked_for(tmp_path: Path) -> None:
+    words = ("demo", "--days", "18", "--fault", "shorted_cell", "--seconds", "1", "--folder", tmp_path)
+    code, _, err = await finish(await start(*words))
+    assert (code, err) == (0, "")
+    code, _, err = await finish(await start("recompute", tmp_path / "site.toml"))
+    assert code == 0, err
+
+    code, shown, _ = await finish(await start("findings", tmp_path / "site.toml", "--json"))
+
+    wrong = [(one["name"], one["verdict"]) for one in json.loads(shown)["findings"] if one["wrong"]]
+    assert wrong[0] in (("blocks.short", "shorted_cell"), ("blocks.cause", "shorted_cell")), wrong
+
+
+def test_the_demonstration_knows_the_scenarios_and_faults_that_there_are() -> None:
+    assert set(SCENARIO_NAMES) == set(SCENARIOS)
+    assert FAULT_NAMES == BANK_FAULTS + SENSOR_FAULTS
 
 
 async def test_the_demonstration_stops_on_a_signal(tmp_path: Path) -> None:

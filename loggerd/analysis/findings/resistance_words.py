@@ -10,8 +10,8 @@ _JOINT_CARE = (
     "draws an arc, and there may be gas. From 60 V on it is work for a licensed person; local codes govern."
 )
 _MEND = (
-    "Open the joint without load, clean both faces, tighten to the maker's torque, and look at this figure again. If it "
-    "stays high, the fault lies inside the block: test that block by itself."
+    "Open the joint without load, clean both faces, tighten to the maker's torque, and look at this figure again. "
+    "If it stays high, the fault lies inside the block: test that block by itself."
 )
 
 BANK = FindingSpec(

@@ -263,11 +263,18 @@ class ShortWatch:
             if value is None:
                 continue
             low = lows[block]
-            if low < low_middle - drop and block not in self.seen:
+            if low < low_middle - drop and block not in self.seen and self._felt(frame, group, low_middle - low):
                 told.extend(self._fallen(moment, block, value, low, loaded))
             elif block in self.pending and loaded and value > middle - _NORMAL_PER_CELL * cells:
                 told.extend(self._back(frame, block))
         return told
+
+    def _felt(self, frame: Frame, group: range, fall: float) -> bool:
+        """Whether the bank fell with the block, as it must in a single string; a tap that jumps by itself leaves it
+        where it is. Unknown counts as yes. Least readings of the frame, since a break may be short."""
+        lows = frame.low_list[frame.layout.block_volts]
+        alone = frame.low_list[1] - sum(lows[one] for one in group)
+        return self.ground.bank.strings > 1 or not alone > 0.5 * fall
 
     def _fallen(self, moment: Moment, block: int, value: float, low: float, loaded: bool) -> list[Prompt]:
         frame, bank, since_full = moment.frame, self.ground.bank, moment.since_full

@@ -130,6 +130,18 @@ def test_a_block_that_gives_way_under_load_and_stands_again() -> None:
     assert told(found, "blocks.reversal") == []
 
 
+def test_a_tap_that_jumps_by_itself_is_no_block_that_breaks() -> None:
+    """A loose wire or a spike: the bank's own voltage stays where it is."""
+    toy = healthy()
+    toy.day(0.3)
+    for number in range(48):
+        toy.offset[2] = -14.0 if number % 6 == 0 else 0.0
+        toy.run(-10.0, 1 / 12)
+    found = judged(toy)
+    assert told(found, "blocks.open") == []
+    assert ("block 3", "open") not in told(found, "blocks.cause")
+
+
 def test_a_block_that_is_driven_the_wrong_way_at_the_end_of_a_discharge() -> None:
     toy = healthy()
     toy.capacity[2] *= 0.7

@@ -178,6 +178,11 @@ class Frame:
     def ambient_celsius(self) -> float:
         return self.mean_list[2]
 
+    @property
+    def by_air(self) -> bool:
+        """Whether its temperature is that of the air, since no block's is read."""
+        return self.celsius == self.mean_list[2] and all(map(math.isnan, self.mean_list[self.layout.block_celsius]))
+
 
 @dataclass(slots=True)
 class OpenFrame:

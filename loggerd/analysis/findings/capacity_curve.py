@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from loggerd.analysis.findings import capacity_rules as rules
@@ -54,9 +55,8 @@ class ShorterDischarges:
             and reference_rest is not None
             and abs(rest_volts - reference_rest) <= _SAME_REST_VOLTS
         )
-        value = worth(
-            fit.amp_hours, run.mean_amps, run.celsius, half / 2 if matches else half, self._bank, moment.limits
-        )
+        half = math.hypot(half / 2 if matches else half, run.doubt_by_air(moment.limits))
+        value = worth(fit.amp_hours, run.mean_amps, run.celsius, half, self._bank, moment.limits)
         return self._tell(fit, value, run, moment, (full, matches))
 
     def _missing(self, run: Run, moment: Moment, cell_ohms: float | None, doubted: bool) -> str:

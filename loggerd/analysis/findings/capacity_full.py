@@ -43,6 +43,7 @@ class FullDischarges:
         self._refused = ""
         amps, volts = self._accuracy.get("amps"), self._accuracy.get("volts")
         doubt = crossing_doubt(crossing, amps, volts, limits["end_volts_per_cell"], limits)
+        doubt = math.hypot(doubt, run.doubt_by_air(limits))
         value = worth(crossing.amp_hours, crossing.amps, run.celsius, doubt, self._bank, limits)
         if run.points and len(run.points) >= 20:
             self.reference = run.curve(crossing.amp_hours, rest_volts)
@@ -66,7 +67,8 @@ class FullDischarges:
             f"{crossing.amp_hours:.1f} Ah from a proven full down to {limits['end_volts_per_cell']:.2f} V per cell, "
             f"at {crossing.amps:.1f} A in the last half hour (the {hours:.1f}-hour rate); "
         )
-        reason += "temperature not read." if run.celsius is None else f"at {run.celsius:.0f} °C."
+        reason += "temperature not read" if run.celsius is None else f"at {run.celsius:.0f} °C"
+        reason += " of the air: no block's is read." if run.aired else "."
         if value.near:
             fraction = value.rated_amp_hours / self._bank.rated_amp_hours
             verdict, ah, half = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,6 +11,8 @@ from loggerd.analysis.findings.events import SinceFull
 from loggerd.analysis.frames import FRAME_MS, Frame
 from loggerd.model.bank import Bank
 
+_BESIDE_AIR_KELVIN = 10.0
+"""By which blocks may be off the air's mean during a discharge (own choice, no source)."""
 _POINTS = 110
 _LAST_HOUR, _LAST_HALF_HOUR = 12, 6
 """Frames."""
@@ -67,6 +70,8 @@ class Run:
     last: list[float] | None = None
     tail: list[list[float]] = field(default_factory=list)
     warmth: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    aired: float = 0.0
+    """Seconds of `warmth` that are the air's."""
     current: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
     gap_ms: int = 0
     last_gap: float = -1.0
@@ -98,7 +103,7 @@ class Run:
         self.floor, self.in_at_floor, self.began_ms = net, since.in_amp_hours, frame.end_ms
         self.drawn, self.points, self.sums, self.last, self.tail = 0.0, [], [0.0, 0.0, 0.0], None, []
         self.warmth, self.current, self.gap_ms, self.last_gap = [0.0, 0.0], [0.0, 0.0, 0.0], 0, -1.0
-        self.block_ends = [None] * bank.blocks
+        self.aired, self.block_ends = 0.0, [None] * bank.blocks
 
     def _note_gaps(self, frame: Frame, drawn: float) -> None:
         gap = frame.unread_ms
@@ -110,6 +115,8 @@ class Run:
         seconds = frame.covered_ms / 1000
         if not math.isnan(frame.celsius):
             self.warmth = [self.warmth[0] + frame.celsius * seconds, self.warmth[1] + seconds]
+            if frame.by_air:
+                self.aired += seconds
         self.current = [
             self.current[0] + amps * seconds,
             self.current[1] + amps * amps * seconds,
@@ -171,6 +178,13 @@ class Run:
         """Mean temperature while it was drawn from; None unless it is known for half of the time."""
         known = self.warmth[1] * 2 >= self.current[2] > 0
         return self.warmth[0] / self.warmth[1] if known else None
+
+    def doubt_by_air(self, limits: Mapping[str, float]) -> float:
+        """Share of the capacity by which the air's temperature may mislead, where no block's is read; else 0."""
+        if not self.aired:
+            return 0.0
+        most = max(limits["capacity_per_kelvin_fast"], limits["capacity_per_kelvin_slow"])
+        return _BESIDE_AIR_KELVIN * most * self.aired / self.warmth[1]
 
     @property
     def mean_amps(self) -> float:

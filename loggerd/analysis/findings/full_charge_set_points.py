@@ -37,11 +37,15 @@ a weak sun or while it rests does not (own choice, under the 25 mV of tolerance)
 _BRIEF = 0.05
 """Volts per cell that a charge went above where it was held: its absorption was too short to be a voltage held."""
 _MINOR_VOLTS, _MINOR_SLOPE = 0.003, 0.4
+_BESIDE_AIR = (-10.0, 20.0)
+"""Kelvin by which blocks may be colder and warmer than the air while they are charged: they lag behind day and night by
+many hours, and their charge warms them (own choice, no source)."""
 
 
 @dataclass
 class SetPoints:
-    """`absorption`, `floats`: the last held voltages, [shift from the preset's range, shift, celsius], newest last.
+    """`absorption`, `floats`: the last held voltages, [shift from the preset's range, shift, celsius, 1 where that is
+    worked out from the air's], newest last.
 
     `against`: [volts, celsius, ambient] of absorption for the slope.
     """
@@ -131,8 +135,12 @@ class SetPoints:
         tolerance = limits["set_point_tolerance"]
         half = error + abs(shift - outside)
         numbers = {f"{word}_shift": shift}
+        warmth = "the blocks"
+        if any(row[3] for row in rows):
+            colder, warmer = (abs(one) for one in _BESIDE_AIR)
+            warmth = f"the blocks, taken as {colder:.0f} K below to {warmer:.0f} K above the air's, which alone is read"
         reason = (
-            f"{word.capitalize()}: {1000 * shift:+.0f} mV per cell against the preset at the temperature of the blocks "
+            f"{word.capitalize()}: {1000 * shift:+.0f} mV per cell against the preset at the temperature of {warmth} "
             f"(median of {len(known)} charges; the meter can be wrong by {1000 * error:.0f} mV)."
         )
         verdict = "low" if outside < 0 else "high"
@@ -188,15 +196,20 @@ class SetPoints:
 
 def _kept(rows: list[list[float | None]], held: Held, preset: float, limits: Limits) -> list[list[float | None]]:
     """The rows with one more: how far it is outside of what the sources of the slope allow, and off the preset."""
-    if held.celsius is None or held.celsius > limits["celsius_no_charge"]:
+    celsius, by_air = held.celsius, 0.0
+    if celsius is None and held.ambient is not None:
+        celsius, by_air = held.ambient + sum(_BESIDE_AIR) / 2, 1.0
+    if celsius is None or celsius > limits["celsius_no_charge"]:
         # Nobody compensates for such heat: what the charger should hold then is not known.
-        unknown: list[float | None] = [None, None, None]
+        unknown: list[float | None] = [None, None, None, 0.0]
         return [*rows, unknown][-_RECENT:]
-    warmth = held.celsius - limits["reference_celsius"]
-    slopes = ("temperature_slope_low", "temperature_slope_high", "temperature_slope")
-    allowed = [preset + limits[slope] * warmth for slope in slopes]
+    reach = by_air * (max(_BESIDE_AIR) - min(_BESIDE_AIR)) / 2
+    warmths = [celsius + side * reach - limits["reference_celsius"] for side in (-1.0, 1.0)]
+    slopes = ("temperature_slope_low", "temperature_slope_high")
+    allowed = [preset + limits[slope] * warmth for slope in slopes for warmth in warmths]
     outside = held.volts - min(max(held.volts, min(allowed)), max(allowed))
-    row: list[float | None] = [outside, held.volts - allowed[2], held.celsius]
+    shift = held.volts - preset - limits["temperature_slope"] * (celsius - limits["reference_celsius"])
+    row: list[float | None] = [outside, shift, celsius, by_air]
     return [*rows, row][-_RECENT:]
 
 

@@ -107,6 +107,19 @@ def test_temperature_and_rate_are_taken_out_within_their_range() -> None:
     assert observed.value == pytest.approx(at_25 * (8 / 5) ** 0.2, rel=0.01)
 
 
+def test_where_only_the_air_is_read_the_band_holds_blocks_ten_kelvin_off_it() -> None:
+    by_block, by_air = (
+        last(judge(cycle(90.0, celsius=celsius))[0], "capacity.observed") for celsius in (20.0, float("nan"))
+    )
+    assert by_air.value == by_block.value
+    assert "of the air" in by_air.reason
+    assert "of the air" not in by_block.reason
+    assert by_air.low is not None and by_air.high is not None
+    # 0.6 % for each kelvin (as in the test before): blocks of 25 °C and those of 10 °C.
+    assert by_air.low < 90.0 < 90.0 / (1 - 0.006 * 15) < by_air.high
+    assert by_block.high is not None and by_block.high < 90.0 / (1 - 0.006 * 15)
+
+
 def test_a_current_far_from_the_rated_one_gives_no_percentage() -> None:
     found, _ = judge(cycle(60.0, amps=25.0))
     assert last(found, "capacity.observed").verdict == "other_rate"

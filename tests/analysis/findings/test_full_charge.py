@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import exp
+from math import exp, nan
 
 import pytest
 from fold_tools import bank as small_bank
@@ -311,6 +311,29 @@ def test_set_points_at_battery_temperature(shift: float, verdict: str) -> None:
     assert told.low is not None
     assert told.high is not None
     assert told.low <= shift <= told.high
+
+
+@pytest.mark.parametrize(("shift", "verdict"), [(0.0, "right"), (-0.15, "low"), (0.25, "high")])
+def test_set_points_where_only_the_air_is_read(shift: float, verdict: str) -> None:
+    """Charged at night the blocks are 18 K warmer than the air: the charger holds less than the air would ask for."""
+    day, warm, cold = Day(), 20.0, 2.0
+    for _ in range(5):
+        start, hold = len(day.frames), HOLD + SLOPE * (warm - 25.0) + shift
+        day.discharge(60.0)
+        day.bulk(42.0, hold)
+        day.tail(6, 1.2, 1.5, hold)
+        day.frames[start:] = [
+            make_frame(BANK, start + row, one.amps, one.volts, celsius=nan, ambient=cold)
+            for row, one in enumerate(day.frames[start:])
+        ]
+    found, _ = run(day)
+    told = last(found, "full_charge.set_points")
+    assert told.verdict == verdict
+    assert "which alone is read" in told.reason
+    assert told.low is not None
+    assert told.high is not None
+    assert told.low <= shift <= told.high
+    assert last(found, "full_charge.compensation").verdict == "cannot_tell"
 
 
 def swing(number: int) -> float:

@@ -44,14 +44,13 @@ if TYPE_CHECKING:
     from loggerd.outputs.web.server import PagesServer
     from loggerd.service import Service
 
-_MAKERS_LIMITS = (
-    {
-        "name": "float_volts_per_cell",
-        "value": 2.25,
-        "source": "data sheet of the invented blocks, by which the invented chargers are set",
-    },
-)
+_MAKERS_VOLTS = {
+    "cabin": {"float_volts_per_cell": 2.25},
+    "forklift": {"float_volts_per_cell": 2.25, "absorption_volts_per_cell": 2.40},
+    "golf": {"float_volts_per_cell": 2.25},
+}
 """What a keeper would copy from the maker: the presets say otherwise, and a charger that is set right is no fault."""
+_MAKERS_SOURCE = "data sheet of the invented blocks, by which the invented chargers are set"
 HISTORY_STEP_SECONDS = 60.0
 DAY_MS = 86_400_000
 
@@ -108,7 +107,11 @@ async def demonstrate(choice: DemoChoice, now_ms: int, say: Say, stop: asyncio.E
     try:
         path = choice.folder / "site.toml"
         record = {"path": "record.sqlite", "commit_seconds": 60}
-        path.write_text(settings_text(scenario, record, _MAKERS_LIMITS), encoding="utf-8")
+        limits = [
+            {"name": name, "value": volts, "source": _MAKERS_SOURCE}
+            for name, volts in _MAKERS_VOLTS[choice.scenario].items()
+        ]
+        path.write_text(settings_text(scenario, record, limits), encoding="utf-8")
         settings = load_settings(path)
         for wire in scenario.wires:
             say(f"  {', '.join(one.name for one in wire.instruments)}: {wire.address}")

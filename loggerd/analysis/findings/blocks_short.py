@@ -270,11 +270,12 @@ class ShortWatch:
         return told
 
     def _felt(self, frame: Frame, group: range, fall: float) -> bool:
-        """Whether the bank fell with the block, as it must in a single string; a tap that jumps by itself leaves it
-        where it is. Unknown counts as yes. Least readings of the frame, since a break may be short."""
+        """Whether the bank fell with the block, as it must in a single string; a tap that jumps by itself leaves the
+        bank where it is, by just so much above the sum. Unknown counts as yes. Least readings of the frame, since a
+        break may be short; the two instruments may not have read the same moment of a load."""
         lows = frame.low_list[frame.layout.block_volts]
         alone = frame.low_list[1] - sum(lows[one] for one in group)
-        return self.ground.bank.strings > 1 or not alone > 0.5 * fall
+        return self.ground.bank.strings > 1 or not 0.5 * fall < alone < 1.5 * fall
 
     def _fallen(self, moment: Moment, block: int, value: float, low: float, loaded: bool) -> list[Prompt]:
         frame, bank, since_full = moment.frame, self.ground.bank, moment.since_full

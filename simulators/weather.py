@@ -40,7 +40,7 @@ def weather(climate: Climate, seed: int, day: int) -> Day:
     rng = np.random.default_rng([seed, 2, day])
     clearness = _clearness(climate, seed, day)
     sun = _clear_sky(climate, day) * np.clip(clearness + _passing_clouds(rng, clearness), 0.05, 1.0)
-    yearly = climate.yearly_celsius * np.cos(2 * np.pi * (day % 365.25 - 200) / 365.25)
+    yearly = climate.yearly_celsius * np.cos(2 * np.pi * ((day + MINUTES / 1440) % 365.25 - 200) / 365.25)
     # Clear nights are colder and clear days warmer; the air is warmest at three in the afternoon.
     clear = _over_the_day([_clearness(climate, seed, one) for one in (day - 1, day, day + 1)])
     swing = climate.daily_celsius * (0.4 + clear) * np.cos(2 * np.pi * (MINUTES - 900) / 1440)

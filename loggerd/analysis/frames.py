@@ -180,8 +180,12 @@ class Frame:
 
     @property
     def by_air(self) -> bool:
-        """Whether its temperature is that of the air, since no block's is read."""
-        return self.celsius == self.mean_list[2] and all(map(math.isnan, self.mean_list[self.layout.block_celsius]))
+        """Whether its temperature is that of the air, since no block's is read that can be one (see `celsius_of`)."""
+        if self.celsius != self.mean_list[2]:
+            return False
+        blocks = _believable(self.block_celsius)
+        read = blocks[~np.isnan(blocks)]
+        return len(read) == 0 or (len(read) == 1 and float(read[0]) > CLIMBED_CELSIUS)
 
 
 @dataclass(slots=True)

@@ -9,7 +9,7 @@ from loggerd.analysis.entered_log import EnteredLog
 from loggerd.analysis.limit_table import NO_LIMITS, LimitTable
 from loggerd.model.bank import Bank, Series, SeriesScale
 
-RULES_VERSION = 7
+RULES_VERSION = 8
 """Raised when the same readings would give other figures; stored with every result."""
 
 UNSTATED_GAIN = 0.01

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from loggerd.analysis.findings import spec_of, verdict_of
 from loggerd.model.finding import Finding, Grade
-from loggerd.wording.decimals import carried
+from loggerd.wording.decimals import carried, fixed
 
 
 def subject_words(subject: str) -> str:
@@ -19,12 +19,12 @@ def subject_words(subject: str) -> str:
 
 def _number_text(finding: Finding, value: float) -> str:
     """A value with its unit: "4.2 Ah"; a share without a unit as a percentage, where the catalogue says so ("%")."""
-    text, unit = f"{value:.{_decimals(finding)}f}", spec_of(finding.name).unit
+    text, unit = fixed(value, _decimals(finding)), spec_of(finding.name).unit
     return f"{text} {unit}" if unit else text
 
 
 def _decimals(finding: Finding) -> int:
-    return carried(spec_of(finding.name).decimals, finding.low, finding.high)
+    return carried(spec_of(finding.name).decimals, finding.value, finding.low, finding.high)
 
 
 def sentence(finding: Finding) -> str:
@@ -50,7 +50,7 @@ def band_text(finding: Finding) -> str:
     if finding.low is None or finding.high is None:
         return ""
     decimals = _decimals(finding)
-    return f"({finding.low:.{decimals}f} to {finding.high:.{decimals}f})"
+    return f"({fixed(finding.low, decimals)} to {fixed(finding.high, decimals)})"
 
 
 def told_number(finding: Finding) -> str:

@@ -12,7 +12,7 @@ from loggerd.model.alarm import AlarmKey
 from loggerd.model.channels import parse_channel
 from loggerd.model.finding import Finding, Grade, Quality
 from loggerd.model.ledger import Figure
-from loggerd.wording.decimals import carried
+from loggerd.wording.decimals import carried, fixed
 from loggerd.wording.figure_forms import form_of
 from loggerd.wording.filling import capital, fill, one_line
 from loggerd.wording.texts import AlarmText, Texts
@@ -37,9 +37,7 @@ class Reader:
     # -- numbers --
 
     def number(self, value: float, decimals: int) -> str:
-        text = f"{value:.{decimals}f}"
-        if float(text) == 0:
-            text = text.removeprefix("-")
+        text = fixed(value, decimals)
         comma = self.texts.decimal_comma if self.decimal_comma is None else self.decimal_comma
         return text.replace(".", ",") if comma else text
 
@@ -62,7 +60,7 @@ class Reader:
         if figure.value is None:
             told = figure.reason and self.texts.english
             return f"{self.word('unknown')} ({figure.reason})" if told else self.word("unknown")
-        decimals = carried(decimals, figure.low, figure.high)
+        decimals = carried(decimals, figure.value, figure.low, figure.high)
         value = self.amount(figure.value, unit, decimals)
         if figure.low is None or figure.high is None:
             return self.word("at_least", value=value) if figure.reason else value
@@ -90,7 +88,7 @@ class Reader:
         for figure in figures:
             form = form_of(figure.name)
             if form is not None and figure.value is not None:
-                decimals = carried(form.decimals, figure.low, figure.high)
+                decimals = carried(form.decimals, figure.value, figure.low, figure.high)
                 found[figure.name] = self.amount(figure.value, form.unit, decimals)
         return found
 
@@ -159,7 +157,9 @@ class Reader:
         says = self._says(finding.name).get(finding.verdict, verdict.says)
         value = self.word("unknown")
         if finding.value is not None:
-            value = self.amount(finding.value, spec.unit, carried(spec.decimals, finding.low, finding.high))
+            value = self.amount(
+                finding.value, spec.unit, carried(spec.decimals, finding.value, finding.low, finding.high)
+            )
         return capital(fill(says, {"subject": self.subject(finding.subject), "value": value}))
 
     def _says(self, name: str) -> Mapping[str, str]:

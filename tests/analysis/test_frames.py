@@ -269,3 +269,9 @@ def test_a_probe_that_shows_an_error_value_does_not_move_the_temperature_of_the_
     assert found[5] == 10.0, "one alone may be an error value"
     assert found[6] == 68.0, "a string that boils is one"
     assert [celsius_of(means[row : row + 1], layout)[0] for row in (0, 1, 2, 4)] == [*found[:3], found[4]]
+    counts = np.ones(means.shape[1], dtype=np.int64)
+    frames = [
+        Frame(number, 1, FRAME_MS, False, 0, layout, row, row, row, counts, warmth)
+        for number, (row, warmth) in enumerate(zip(means, found, strict=True))
+    ]
+    assert [frame.by_air for frame in frames] == [False, False, True, False, False, True, False]

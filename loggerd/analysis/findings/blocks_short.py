@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import isnan
+from math import isnan, nan
 from typing import Any
 
 from loggerd.analysis.findings.blocks_rows import Row, to_floats, to_row
@@ -95,6 +95,8 @@ class ShortWatch:
     loaded_ms: int = 0
     weak: set[int] = field(default_factory=set)
     """Blocks known to hold or have less: they fall by themselves, without being broken. Set from outside, not kept."""
+    apart: float = nan
+    """What the bank's voltage lay above the sum of the taps when no block stood out [V]."""
     before: list[float] = field(default_factory=list)
     """Volts by block of the frame before."""
     _stood: Row = field(default_factory=list)
@@ -132,11 +134,13 @@ class ShortWatch:
 
     def _together(self, frame: Frame, values: list[float], charged: bool, limits: Mapping[str, float]) -> bool:
         """Whether no block stands out, and none did: the usual case, told cheaply."""
-        if self.seen or self.pending or isnan(sum(values)):
+        total = sum(values)
+        if self.seen or self.pending or isnan(total):
             return False
         most = 0.9 * limits["shorted_cell_volts"]
         if max(values) - min(values) > most:
             return False
+        self.apart = frame.mean_list[1] - total
         if charged:
             return True
         lows = frame.low_list[frame.layout.block_volts]
@@ -263,25 +267,34 @@ class ShortWatch:
             if value is None:
                 continue
             low = lows[block]
-            if low < low_middle - drop and block not in self.seen and self._felt(frame, group, low_middle - low):
-                told.extend(self._fallen(moment, block, value, low, loaded))
+            if low < low_middle - drop and block not in self.seen:
+                felt = self._felt(frame, volts, block, low_middle - low)
+                told.extend(self._fallen(moment, block, value, low, loaded, felt))
             elif block in self.pending and loaded and value > middle - _NORMAL_PER_CELL * cells:
                 told.extend(self._back(frame, block))
         return told
 
-    def _felt(self, frame: Frame, group: range, fall: float) -> bool:
-        """Whether the bank fell with the block, as it must in a single string; a tap that jumps by itself leaves the
-        bank where it is, by just so much above the sum. Unknown counts as yes. Least readings of the frame, since a
-        break may be short; the two instruments may not have read the same moment of a load."""
-        lows = frame.low_list[frame.layout.block_volts]
-        alone = frame.low_list[1] - sum(lows[one] for one in group)
-        return self.ground.bank.strings > 1 or not 0.5 * fall < alone < 1.5 * fall
+    def _felt(self, frame: Frame, trusted: Sequence[float | None], block: int, fall: float) -> bool:
+        """Whether the bank fell with the block, as it must in a single string: a tap that jumps by itself leaves it
+        where it is. What cannot be told counts as yes, as where the bank is read less often than the taps."""
+        counts, taps = frame.count_list, frame.layout.block_volts
+        if self.ground.bank.strings > 1 or counts[1] < counts[taps][block]:
+            return True
+        if not frame.mean_list[1] - frame.low_list[1] < 0.5 * fall:
+            return True
+        value = trusted[block]
+        if value is not None and value - frame.low_list[taps][block] > 0.5 * fall:
+            return False
+        # It was down all through the frame, and so must the bank have been, against what it stood above the sum.
+        known = [one for one in trusted if one is not None]
+        return len(known) < len(trusted) or not frame.mean_list[1] - sum(known) - self.apart > 0.5 * fall
 
-    def _fallen(self, moment: Moment, block: int, value: float, low: float, loaded: bool) -> list[Prompt]:
+    def _fallen(self, moment: Moment, block: int, value: float, low: float, loaded: bool, felt: bool) -> list[Prompt]:
         frame, bank, since_full = moment.frame, self.ground.bank, moment.since_full
         shallow = since_full is None or since_full.net_out_amp_hours < _NOT_DEEP * bank.rated_amp_hours
         if (
-            block not in self.weak
+            felt
+            and block not in self.weak
             and shallow
             and low < -0.5 * bank.cells_per_block
             and not loaded
@@ -293,7 +306,7 @@ class ShortWatch:
         # In a bank that is nearly flat the weakest block falls at once by itself when a load comes.
         charged = since_full is None or since_full.net_out_amp_hours < _NEARLY_FLAT * bank.rated_amp_hours
         sudden = charged and stood is not None and stood > median(known) - _NORMAL_PER_CELL * bank.cells_per_block
-        if block not in self.weak and (shallow or sudden):
+        if felt and block not in self.weak and (shallow or sudden):
             self.pending[block] = round(low, 2)
         told = []
         if (
@@ -328,6 +341,7 @@ class ShortWatch:
             "reversed": {str(block): at for block, at in self.reversed_ms.items()},
             "loaded": self.loaded_ms,
             "before": to_row(self.before),
+            "apart": None if isnan(self.apart) else self.apart,
         }
 
     def load_plain(self, plain: dict[str, Any]) -> None:
@@ -336,3 +350,4 @@ class ShortWatch:
         self.pending = {int(block): low for block, low in plain["pending"].items()}
         self.reversed_ms = {int(block): at for block, at in plain["reversed"].items()}
         self.loaded_ms, self.before = plain["loaded"], to_floats(plain["before"])
+        self.apart = nan if plain["apart"] is None else plain["apart"]

@@ -58,17 +58,16 @@ class FullDischarges:
     def _tell(self, value: Worth, crossing: Crossing, run: Run, moment: Moment) -> Finding:
         limits, at_ms = moment.limits, moment.frame.end_ms
         watch, low = limits["capacity_watch_fraction"], limits["capacity_low_fraction"]
-        first = self._first_like(crossing.amps)
+        first = None if run.aired else self._first_like(crossing.amps)
         own = value.amp_hours / first if first else None
-        self._remember(at_ms, crossing.amps, value.amp_hours, run.celsius is not None)
+        self._remember(at_ms, crossing.amps, value.amp_hours, run.celsius is not None and not run.aired)
         details = self._details(value, crossing, run, own)
         hours = crossing.amp_hours / max(crossing.amps, 1e-9)
         reason = (
             f"{crossing.amp_hours:.1f} Ah from a proven full down to {limits['end_volts_per_cell']:.2f} V per cell, "
             f"at {crossing.amps:.1f} A in the last half hour (the {hours:.1f}-hour rate); "
         )
-        reason += "temperature not read" if run.celsius is None else f"at {run.celsius:.0f} °C"
-        reason += " of the air: no block's is read." if run.aired else "."
+        reason += "temperature not read." if run.celsius is None else f"at {run.celsius:.0f} °C{run.air_words}."
         if value.near:
             fraction = value.rated_amp_hours / self._bank.rated_amp_hours
             verdict, ah, half = (

@@ -179,9 +179,16 @@ class Run:
         known = self.warmth[1] * 2 >= self.current[2] > 0
         return self.warmth[0] / self.warmth[1] if known else None
 
+    @property
+    def air_words(self) -> str:
+        """What is said behind its degrees where they are not the blocks' alone."""
+        if not self.aired:
+            return ""
+        return ", the air's, since no block's is read" if self.aired == self.warmth[1] else ", in part the air's"
+
     def doubt_by_air(self, limits: Mapping[str, float]) -> float:
         """Share of the capacity by which the air's temperature may mislead, where no block's is read; else 0."""
-        if not self.aired:
+        if not self.aired or self.celsius is None:
             return 0.0
         most = max(limits["capacity_per_kelvin_fast"], limits["capacity_per_kelvin_slow"])
         return _BESIDE_AIR_KELVIN * most * self.aired / self.warmth[1]

@@ -149,7 +149,7 @@ class FullCharge:
         elif charge.likely_ms == now:
             self._last = self._totals.mark(proven=False)
         if charge.settled_ms == now and charge.proven_ms != now and charge.shape is not None:
-            moment.events.append(TailSettled(now, reading.volts, charge.shape.amps, charge.celsius))
+            moment.events.append(TailSettled(now, reading.volts, charge.shape.amps, charge.block_celsius))
         if charge.proven_ms is not None or charge.likely_ms is not None:
             self._returns.full_today = True
 
@@ -166,7 +166,7 @@ class FullCharge:
     def _became_full(self, charge: Charge, at_ms: int, proven: bool, moment: Moment) -> None:
         tail = charge.best_shape.amps if charge.best_shape is not None else 0.0
         volts = charge.last_held_volts if charge.last_held_volts is not None else charge.highest or 0.0
-        settled, celsius, shift = charge.left_at_proof is None, charge.celsius, charge.last_shift
+        settled, celsius, shift = charge.left_at_proof is None, charge.block_celsius, charge.last_shift
         moment.events.append(BecameFull(at_ms, proven, charge.start_ms, volts, tail, celsius, shift, settled))
 
     def _end(self, moment: Moment) -> list[Finding]:

@@ -83,6 +83,8 @@ class Charge:
     by_float: bool = False
     left_at_proof: float | None = None
     told: bool = False
+    by_air: bool = False
+    """Some of `warmth` is the air's."""
     shape: Shape | None = None
     likely_shape: Shape | None = None
     tail: Tail = field(default_factory=Tail)
@@ -102,6 +104,7 @@ class Charge:
         if reading.celsius is not None:
             self.warmth += reading.celsius
             self.warm_frames += 1
+            self.by_air = self.by_air or reading.by_air
         self._quarter(reading.volts)
         if reading.amps > 0:
             self.plateaus.add(reading)
@@ -150,7 +153,7 @@ class Charge:
         self.held_frames += 1
         self.held_ms = reading.end_ms
         self.last_held_volts = reading.volts
-        if reading.celsius is not None:
+        if reading.block_celsius is not None:
             self.last_shift = reading.at_reference - limits["absorption_volts_per_cell"]
         if not self.tail.add(reading.amps, reading.at_reference):
             return
@@ -242,6 +245,11 @@ class Charge:
     @property
     def celsius(self) -> float | None:
         return self.warmth / self.warm_frames if self.warm_frames else None
+
+    @property
+    def block_celsius(self) -> float | None:
+        """None where some of it is the air's."""
+        return None if self.by_air else self.celsius
 
     @property
     def returned(self) -> float:

@@ -41,8 +41,8 @@ readings on average (five readings a frame, normal noise)."""
 
 @dataclass
 class Plateau:
-    """Sums over its frames; `celsius` and `ambient` over those that know them. `level` is its latest voltage,
-    `reference_level` that at reference."""
+    """Sums over its frames; `celsius` (of the blocks) and `ambient` over those that know them. `level` is its latest
+    voltage, `reference_level` that at reference."""
 
     level: float
     reference_level: float
@@ -64,8 +64,8 @@ class Plateau:
         self.frames += 1
         self.volts += reading.volts
         self.at_reference += reading.at_reference
-        if reading.celsius is not None:
-            self.celsius += reading.celsius
+        if reading.block_celsius is not None:
+            self.celsius += reading.block_celsius
             self.warm += 1
         if reading.ambient is not None:
             self.ambient += reading.ambient

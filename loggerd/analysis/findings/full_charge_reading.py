@@ -15,9 +15,9 @@ Limits = Mapping[str, float]
 @dataclass
 class Reading:
     """Current [A], charge positive; volts per cell as read, and as they would be at the reference temperature if the
-    charger compensates as the preset says; by the air, where that is all that is read. `lowest`: the lowest single
-    reading, per cell. `celsius` (of the blocks) and `ambient` None where not read. `width`: between the highest and the
-    lowest reading of the current [A].
+    charger compensates as the preset says. `lowest`: the lowest single reading, per cell. `celsius` and `ambient`
+    None where not read. `width`: between the highest and the lowest reading of the current [A]. `by_air`: `celsius` is
+    the air's, since no block's is read.
     """
 
     end_ms: int
@@ -28,6 +28,12 @@ class Reading:
     celsius: float | None
     ambient: float | None
     width: float = 0.0
+    by_air: bool = False
+
+    @property
+    def block_celsius(self) -> float | None:
+        """None where it is the air's: while they are charged blocks are many kelvin warmer than a cold night."""
+        return None if self.by_air else self.celsius
 
 
 def reading_of(frame: Frame, cells: int, limits: Limits) -> Reading | None:
@@ -44,9 +50,10 @@ def reading_of(frame: Frame, cells: int, limits: Limits) -> Reading | None:
         volts,
         volts - shift,
         volts if isnan(lowest) else lowest,
-        None if isnan(celsius) or frame.by_air else celsius,
+        None if isnan(celsius) else celsius,
         None if isnan(ambient) else ambient,
         frame.high_list[0] - frame.low_list[0],
+        frame.by_air,
     )
 
 

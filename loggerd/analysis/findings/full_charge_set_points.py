@@ -44,8 +44,8 @@ many hours, and their charge warms them (own choice, no source)."""
 
 @dataclass
 class SetPoints:
-    """`absorption`, `floats`: the last held voltages, [shift from the preset's range, shift, celsius, 1 where that is
-    worked out from the air's], newest last.
+    """`absorption`, `floats`: the last held voltages, [shift from the preset's range, shift, celsius, kelvin by which
+    that may be off where it is worked out from the air's, else 0], newest last.
 
     `against`: [volts, celsius, ambient] of absorption for the slope.
     """
@@ -118,7 +118,7 @@ class SetPoints:
         self.said |= {word: said.verdict for (word, _), said in zip(known, judged, strict=True)}
         if not judged:
             return cannot_tell(SET_POINTS.name, f"Fewer than {_JUDGED} charges were held at a voltage.")
-        judged.sort(key=lambda said: ("low", "high", "cannot_tell", "right").index(said.verdict))
+        judged.sort(key=lambda said: ("low", "high", "cannot_tell", "may_be_right", "right").index(said.verdict))
         told = judged[0]
         if len(judged) == 1:
             return told
@@ -127,18 +127,22 @@ class SetPoints:
         return Said(told.name, told.verdict, reason, told.grade, told.value, told.half_width, numbers=numbers)
 
     def _one(self, word: str, rows: Sequence[Sequence[float | None]], limits: Limits) -> Said:
-        known = [(float(row[0]), float(row[1]), row[2]) for row in rows if row[0] is not None and row[1] is not None]
+        known = [
+            (float(row[0]), float(row[1]), row[2], row[3]) for row in rows if row[0] is not None and row[1] is not None
+        ]
         if len(known) < _JUDGED:
             return cannot_tell(SET_POINTS.name, f"The temperature of the blocks is not read ({word}).")
         outside, shift = median([row[0] for row in known]), median([row[1] for row in known])
         error = volts_error(self.ground, limits, limits["absorption_volts_per_cell"])
         tolerance = limits["set_point_tolerance"]
-        half = error + abs(shift - outside)
+        reach = max((row[3] or 0.0) for row in known)
+        half = error + max(abs(shift - outside), reach * abs(limits["temperature_slope_high"]))
         numbers = {f"{word}_shift": shift}
         warmth = "the blocks"
-        if any(row[3] for row in rows):
+        if reach:
             colder, warmer = (abs(one) for one in _BESIDE_AIR)
-            warmth = f"the blocks, taken as {colder:.0f} K below to {warmer:.0f} K above the air's, which alone is read"
+            warmth = f"the blocks, taken as {colder:.0f} K below to {warmer:.0f} K above the air's where that is all"
+            warmth += " that is read"
         reason = (
             f"{word.capitalize()}: {1000 * shift:+.0f} mV per cell against the preset at the temperature of {warmth} "
             f"(median of {len(known)} charges; the meter can be wrong by {1000 * error:.0f} mV)."
@@ -148,7 +152,8 @@ class SetPoints:
             # What was told stands until the voltage is clearly right: one that lies at the limit would come and go.
             return Said(SET_POINTS.name, verdict, reason, value=shift, half_width=half, numbers=numbers)
         if abs(outside) <= tolerance + error:
-            return Said(SET_POINTS.name, "right", reason, value=shift, half_width=half, numbers=numbers)
+            right = "may_be_right" if reach else "right"
+            return Said(SET_POINTS.name, right, reason, value=shift, half_width=half, numbers=numbers)
         # All recent charges must say so: a single odd one, as of an equalizing charge, is no setting.
         agree = [row for row in known[-_JUDGED:] if row[0] * outside > 0 and abs(row[0]) > tolerance + error]
         if len(agree) < _JUDGED or not _comes_back(known[-_JUDGED:], limits):
@@ -196,24 +201,24 @@ class SetPoints:
 
 def _kept(rows: list[list[float | None]], held: Held, preset: float, limits: Limits) -> list[list[float | None]]:
     """The rows with one more: how far it is outside of what the sources of the slope allow, and off the preset."""
-    celsius, by_air = held.celsius, 0.0
+    celsius, reach = held.celsius, 0.0
     if celsius is None and held.ambient is not None:
-        celsius, by_air = held.ambient + sum(_BESIDE_AIR) / 2, 1.0
+        colder, warmer = _BESIDE_AIR
+        celsius, reach = held.ambient + (colder + warmer) / 2, (warmer - colder) / 2
     if celsius is None or celsius > limits["celsius_no_charge"]:
         # Nobody compensates for such heat: what the charger should hold then is not known.
         unknown: list[float | None] = [None, None, None, 0.0]
         return [*rows, unknown][-_RECENT:]
-    reach = by_air * (max(_BESIDE_AIR) - min(_BESIDE_AIR)) / 2
     warmths = [celsius + side * reach - limits["reference_celsius"] for side in (-1.0, 1.0)]
     slopes = ("temperature_slope_low", "temperature_slope_high")
     allowed = [preset + limits[slope] * warmth for slope in slopes for warmth in warmths]
     outside = held.volts - min(max(held.volts, min(allowed)), max(allowed))
     shift = held.volts - preset - limits["temperature_slope"] * (celsius - limits["reference_celsius"])
-    row: list[float | None] = [outside, shift, celsius, by_air]
+    row: list[float | None] = [outside, shift, celsius, reach]
     return [*rows, row][-_RECENT:]
 
 
-def _comes_back(rows: Sequence[tuple[float, float, float | None]], limits: Limits) -> bool:
+def _comes_back(rows: Sequence[tuple[float, float, float | None, float | None]], limits: Limits) -> bool:
     """Whether the voltages of these charges are one setting, with the compensation of the preset or with none."""
     slope = limits["temperature_slope"]
     shifts = [row[1] for row in rows]

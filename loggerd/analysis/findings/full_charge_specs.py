@@ -106,6 +106,7 @@ SET_POINTS = FindingSpec(
     "presets by type, each with its source; tolerance 25 mV per cell, 1 % of the charging voltage (own choice)",
     (
         Verdict("right", "The charger holds the right voltage ({value} off)."),
+        Verdict("may_be_right", "The charger's voltage can be right, as far as the temperature of the air tells."),
         Verdict(
             "low",
             "The charger holds a voltage that is too low ({value} off).",

@@ -142,11 +142,13 @@ def test_a_tap_that_jumps_by_itself_is_no_block_that_breaks() -> None:
     assert ("block 3", "open") not in told(found, "blocks.cause")
 
 
-def test_a_block_that_is_driven_the_wrong_way_at_the_end_of_a_discharge() -> None:
+@pytest.mark.parametrize("bank_off", [0.0, 4.0])
+def test_a_block_that_is_driven_the_wrong_way_at_the_end_of_a_discharge(bank_off: float) -> None:
     toy = healthy()
     toy.capacity[2] *= 0.7
     toy.day(0.4)
     toy.run(-20.0, 8.0)
+    toy.frames = [shifted_frame(frame, 1, bank_off) for frame in toy.frames]
     found = judged(toy)
     assert told(found, "blocks.reversal") == [("block 3", "reversed")]
     assert told(found, "blocks.open") == []

@@ -112,8 +112,8 @@ def test_where_only_the_air_is_read_the_band_holds_blocks_ten_kelvin_off_it() ->
         last(judge(cycle(90.0, celsius=celsius))[0], "capacity.observed") for celsius in (20.0, float("nan"))
     )
     assert by_air.value == by_block.value
-    assert "of the air" in by_air.reason
-    assert "of the air" not in by_block.reason
+    assert "the air's" in by_air.reason
+    assert "the air's" not in by_block.reason
     assert by_air.low is not None and by_air.high is not None
     # 0.6 % for each kelvin (as in the test before): blocks of 25 °C and those of 10 °C.
     assert by_air.low < 90.0 < 90.0 / (1 - 0.006 * 15) < by_air.high

@@ -42,9 +42,10 @@ def weather(climate: Climate, seed: int, day: int) -> Day:
     sun = _clear_sky(climate, day) * np.clip(clearness + _passing_clouds(rng, clearness), 0.05, 1.0)
     yearly = climate.yearly_celsius * np.cos(2 * np.pi * ((day + MINUTES / 1440) % 365.25 - 200) / 365.25)
     # Clear nights are colder and clear days warmer; the air is warmest at three in the afternoon.
-    clear = _over_the_day([_clearness(climate, seed, one) for one in (day - 1, day, day + 1)])
+    near = (max(day - 1, 0), day, day + 1)
+    clear = _over_the_day([_clearness(climate, seed, one) for one in near])
     swing = climate.daily_celsius * (0.4 + clear) * np.cos(2 * np.pi * (MINUTES - 900) / 1440)
-    front = 6.0 * _over_the_day([_smooth_noise(seed, 3, one) for one in (day - 1, day, day + 1)])
+    front = 6.0 * _over_the_day([_smooth_noise(seed, 3, one) for one in near])
     return Day(sun.tolist(), (climate.mean_celsius + yearly + swing + front).tolist())
 
 

@@ -49,6 +49,14 @@ def test_what_cannot_be_is_named(tmp_path: Path, text: str, words: str) -> None:
     assert any(words in fault for fault in found), found
 
 
+def test_a_name_that_cannot_be_printed_is_not_offered_for_another(tmp_path: Path) -> None:
+    """Found by the fuzzing of the settings: a keeper whose name is a line break."""
+    text = MAIL + ANNA + 'escalate_to = "ben"\n' + ANNA.replace('"anna"', '"\\n"')
+    found = faults(tmp_path, text)
+    assert any("escalate_to" in fault for fault in found), found
+    assert not any("\n" in fault for fault in found), found
+
+
 @pytest.mark.parametrize(
     "text",
     [

@@ -17,9 +17,15 @@ JOINT, BLOCK, UNTOLD = "joint", "block", "untold"
 _SUDDEN_DAYS = 10
 _REST_BASE, _REST_NOW = 5, 3
 _STEEP, _LEVEL, _TWO_ERRORS = 1.5, 0.3, 2.0
+_BY_DEPTH = {
+    BLOCK: "the added resistance grows as the bank is drawn down, which that of a joint does not",
+    JOINT: "the added resistance is the same when the bank is low as when it is nearly full",
+}
 _TURN_DAYS = 3
 """So many judgements in a row are needed to say that it is the other after all."""
 _COARSE_SHARE = 0.25
+_LOWER_SHARE = 0.2
+"""Of the spread that is too wide after a charge: a block that lags has more resistance by that (own choice)."""
 _AHEAD_DAYS = 3
 
 
@@ -122,12 +128,12 @@ class Span:
         if rest_fall is not None and rest_fall > limits["block_spread_full_volts_per_cell"]:
             return BLOCK, f"it has come down by {rest_fall * 1000:.0f} mV per cell at rest too, which no joint can do"
         kind = _by_depth(rises)
-        if kind == BLOCK:
-            return BLOCK, "the added resistance grows as the bank is drawn down, which that of a joint does not"
-        if kind == JOINT:
-            return JOINT, "the added resistance is the same when the bank is low as when it is nearly full"
+        if kind in _BY_DEPTH:
+            return kind, _BY_DEPTH[kind]
         if main not in (0, ANY_DEPTH):
             return UNTOLD, "steps at a small depth of discharge are missing, which would tell a joint from a block"
+        if rest_fall is not None and rest_fall > _LOWER_SHARE * limits["block_spread_full_volts_per_cell"]:
+            return UNTOLD, f"it stands {rest_fall * 1000:.0f} mV per cell lower at rest too: it may be less charged"
         if self.state == "risen" and self.quiet_day is not None and day - self.quiet_day <= _SUDDEN_DAYS:
             return JOINT, "it came within days, and a block does not age that fast"
         return UNTOLD, "it came slowly, and steps at other depths of discharge are missing"

@@ -69,6 +69,6 @@ def check_heartbeat(draft: Draft) -> Iterator[Fault]:
 
 
 def _one_of(names: frozenset[str] | set[str]) -> str:
-    if not names:
-        return "a name that stands in this file; there is none"
-    return f"one of {', '.join(sorted(names))}"
+    # A name that is wrong itself has a fault of its own, and may not be fit to be printed.
+    known = sorted(name for name in names if name.strip() and name.isprintable())
+    return f"one of {', '.join(known)}" if known else "a name that stands in this file; there is none"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,7 +11,8 @@ from fold_tools import bank as small_bank
 from frame_tools import START_MS, Pipeline, ground_of, limits_of, make_frame, restarts_change_nothing
 from scipy import stats
 
-from loggerd.analysis.findings.events import Resistance
+from loggerd.analysis.findings.catalogue import Ground, Moment
+from loggerd.analysis.findings.events import Resistance, Rested
 from loggerd.analysis.findings.resistance import ResistanceTopic
 from loggerd.analysis.findings.resistance_steps import at_reference, robust_ohms, without_outliers
 from loggerd.analysis.findings.resistance_verdicts import ohms_grade
@@ -105,6 +107,44 @@ def test_a_joint_that_rises_by_a_quarter_is_found_within_days_and_named() -> Non
     assert risen.low is not None and risen.low > 0
     assert risen.since is not None
     assert abs(risen.since.at_ms - (START_MS + 20 * 86_400_000)) < 2.1 * 86_400_000
+
+
+class RestsEachNight:
+    """Stands for the topic of rests: at the end of each day block 7 stands lower by so many volts from day 20 on."""
+
+    lower = 0.0
+
+    def __init__(self, ground: Ground) -> None:
+        del ground
+        self._day = -1
+
+    def push(self, moment: Moment) -> list[Finding]:
+        day = moment.frame.start_ms // 86_400_000
+        if day != self._day:
+            self._day, late = day, day - START_MS // 86_400_000 >= 20
+            volts = tuple(6.36 - (self.lower if late and block == 7 else 0.0) for block in range(1, 9))
+            at_ms = moment.frame.start_ms
+            moment.events.append(
+                Rested(at_ms, at_ms, 6.0, 2.12, 0.005, "A", 0.0, 25.0, volts, "charge", "proven", 0.98, 0.03)
+            )
+        return []
+
+    def to_plain(self) -> dict[str, Any]:
+        return {"day": self._day}
+
+    def load_plain(self, plain: dict[str, Any]) -> None:
+        self._day = plain["day"]
+
+
+@pytest.mark.parametrize(("lower", "links"), [(0.0, {"link 7"}), (0.06, set())])
+def test_a_block_that_lags_is_no_loose_joint(lower: float, links: set[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Steps at a small depth only; 20 mV per cell lower at rest are some per cent of charge, and more resistance."""
+    monkeypatch.setattr(RestsEachNight, "lower", lower)
+    frames = days_of(26, on_block(7, lambda day, _: 0.001 if day >= 20 else 0.0))
+    shallow = [frame for frame in frames if not frame.steps or frame.start_ms % 86_400_000 < 12 * FRAME_MS]
+    found = Pipeline(GROUND, LIMITS, RestsEachNight, ResistanceTopic).run(shallow)
+    assert {subject for subject, verdict in told(found, "resistance.link") if verdict == "risen"} == links
+    assert (("block 7", "risen") in told(found, "resistance.block")) == (not links)
 
 
 def test_a_tenth_is_not_a_risen_joint() -> None:

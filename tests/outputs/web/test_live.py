@@ -436,6 +436,9 @@ def test_the_script_puts_in_what_comes_and_says_when_the_logger_is_gone(tmp_path
         assert "No connection to the logger since" in note.inner_text()
         with served(site, port):
             note.wait_for(state="hidden")
+            # What is sent when the stream opens makes all ages new: only after it is nothing more heard.
+            site.read(amps=-4.0, low=2)
+            expect(current).to_have_text("-4.0 A")
             page.evaluate("for (const one of document.querySelectorAll('.age')) one.dataset.late = '0'")
             expect(page.locator("[data-state]")).to_have_text(re.compile("^Not heard since Mon 21 Sep 2026"))
             expect(page.locator(".age").first).to_have_text(re.compile("^not heard since Mon 21 Sep 2026"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 import time
@@ -31,6 +32,7 @@ from loggerd.store.record import RecordEvent, RecordReader
 SPEED = 4
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 FAKETIME = Path("/usr/lib/x86_64-linux-gnu/faketime/libfaketime.so.1")
+CACHED_SECONDS = 1
 
 
 async def read_for(service: Service, milliseconds: int) -> None:
@@ -182,7 +184,7 @@ async def test_the_real_service_under_a_wall_clock_that_is_set_back_and_forth(tm
         "FAKETIME_TIMESTAMP_FILE": str(stamp),
         # Not without a cache: libfaketime then takes the file apart at every call, in every thread, and one thread sees
         # what another has half set (seen: the true time for one reading).
-        "FAKETIME_CACHE_DURATION": "1",
+        "FAKETIME_CACHE_DURATION": str(CACHED_SECONDS),
         "FAKETIME_DONT_FAKE_MONOTONIC": "1",
     }
     async with QuickBank() as bank:
@@ -192,6 +194,8 @@ async def test_the_real_service_under_a_wall_clock_that_is_set_back_and_forth(tm
             for text in ("+0", "-3600s", "+1d", "+0"):
                 await service.announced(service.said.count(b"\n") + 8)
                 set_clock(text)
+                # Until then libfaketime may not have looked at the file, and would never see this one.
+                await asyncio.sleep(2 * CACHED_SECONDS)
             await service.announced(service.said.count(b"\n") + 8)
             code, said = await service.finish(signal.SIGTERM)
     assert code == 0, said.decode()

@@ -38,13 +38,13 @@ class Day:
 def weather(climate: Climate, seed: int, day: int) -> Day:
     """The weather of a day, counted from 1970-01-01. The same seed and day give the same weather."""
     rng = np.random.default_rng([seed, 2, day])
-    clearness = _clearness(climate, seed, day)
+    near = (max(day - 1, 0), day, day + 1)
+    clear = [_clearness(climate, seed, one) for one in near]
+    clearness = clear[1]
     sun = _clear_sky(climate, day) * np.clip(clearness + _passing_clouds(rng, clearness), 0.05, 1.0)
     yearly = climate.yearly_celsius * np.cos(2 * np.pi * ((day + MINUTES / 1440) % 365.25 - 200) / 365.25)
     # Clear nights are colder and clear days warmer; the air is warmest at three in the afternoon.
-    near = (max(day - 1, 0), day, day + 1)
-    clear = _over_the_day([_clearness(climate, seed, one) for one in near])
-    swing = climate.daily_celsius * (0.4 + clear) * np.cos(2 * np.pi * (MINUTES - 900) / 1440)
+    swing = climate.daily_celsius * (0.4 + _over_the_day(clear)) * np.cos(2 * np.pi * (MINUTES - 900) / 1440)
     front = 6.0 * _over_the_day([_smooth_noise(seed, 3, one) for one in near])
     return Day(sun.tolist(), (climate.mean_celsius + yearly + swing + front).tolist())
 

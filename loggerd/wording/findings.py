@@ -19,11 +19,12 @@ def subject_words(subject: str) -> str:
 
 def _number_text(finding: Finding, value: float) -> str:
     """A value with its unit: "4.2 Ah"; a share without a unit as a percentage, where the catalogue says so ("%")."""
-    text, unit = fixed(value, _decimals(finding)), spec_of(finding.name).unit
+    text, unit = fixed(value, told_decimals(finding)), spec_of(finding.name).unit
     return f"{text} {unit}" if unit else text
 
 
-def _decimals(finding: Finding) -> int:
+def told_decimals(finding: Finding) -> int:
+    """So many as its band carries, at most those of the catalogue."""
     return carried(spec_of(finding.name).decimals, finding.value, finding.low, finding.high)
 
 
@@ -49,7 +50,7 @@ def band_text(finding: Finding) -> str:
     """The 95 % band: "(3.9 to 4.5)"; empty without one."""
     if finding.low is None or finding.high is None:
         return ""
-    decimals = _decimals(finding)
+    decimals = told_decimals(finding)
     return f"({fixed(finding.low, decimals)} to {fixed(finding.high, decimals)})"
 
 

@@ -15,6 +15,7 @@ from loggerd.model.ledger import Figure
 from loggerd.wording.decimals import carried, fixed
 from loggerd.wording.figure_forms import form_of
 from loggerd.wording.filling import capital, fill, one_line
+from loggerd.wording.findings import told_decimals
 from loggerd.wording.texts import AlarmText, Texts
 
 _PLACE = re.compile(r"(string|block|link)[ _]([0-9]{1,4})(?:_(amps|volts|celsius))?\Z")
@@ -157,9 +158,7 @@ class Reader:
         says = self._says(finding.name).get(finding.verdict, verdict.says)
         value = self.word("unknown")
         if finding.value is not None:
-            value = self.amount(
-                finding.value, spec.unit, carried(spec.decimals, finding.value, finding.low, finding.high)
-            )
+            value = self.amount(finding.value, spec.unit, told_decimals(finding))
         return capital(fill(says, {"subject": self.subject(finding.subject), "value": value}))
 
     def _says(self, name: str) -> Mapping[str, str]:

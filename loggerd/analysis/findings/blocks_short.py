@@ -268,8 +268,8 @@ class ShortWatch:
                 continue
             low = lows[block]
             if low < low_middle - drop and block not in self.seen:
-                felt = self._felt(frame, volts, block, low_middle - low)
-                told.extend(self._fallen(moment, block, value, low, loaded, felt))
+                broken = block not in self.weak and self._felt(frame, volts, block, low_middle - low)
+                told.extend(self._fallen(moment, block, value, low, loaded, broken))
             elif block in self.pending and loaded and value > middle - _NORMAL_PER_CELL * cells:
                 told.extend(self._back(frame, block))
         return told
@@ -289,12 +289,12 @@ class ShortWatch:
         known = [one for one in trusted if one is not None]
         return len(known) < len(trusted) or not frame.mean_list[1] - sum(known) - self.apart > 0.5 * fall
 
-    def _fallen(self, moment: Moment, block: int, value: float, low: float, loaded: bool, felt: bool) -> list[Prompt]:
+    def _fallen(self, moment: Moment, block: int, value: float, low: float, loaded: bool, broken: bool) -> list[Prompt]:
+        """`broken`: that it fell may be a break."""
         frame, bank, since_full = moment.frame, self.ground.bank, moment.since_full
         shallow = since_full is None or since_full.net_out_amp_hours < _NOT_DEEP * bank.rated_amp_hours
         if (
-            felt
-            and block not in self.weak
+            broken
             and shallow
             and low < -0.5 * bank.cells_per_block
             and not loaded
@@ -306,7 +306,7 @@ class ShortWatch:
         # In a bank that is nearly flat the weakest block falls at once by itself when a load comes.
         charged = since_full is None or since_full.net_out_amp_hours < _NEARLY_FLAT * bank.rated_amp_hours
         sudden = charged and stood is not None and stood > median(known) - _NORMAL_PER_CELL * bank.cells_per_block
-        if felt and block not in self.weak and (shallow or sudden):
+        if broken and (shallow or sudden):
             self.pending[block] = round(low, 2)
         told = []
         if (

@@ -88,7 +88,7 @@ FOLLOWS = (
         _some_block_runs_flat,
     ),
     # A charger whose probe sits on a hot block holds less than the others ask for.
-    Row((*_FAULT_OF_A_BLOCK, *_RUNS_AWAY), (_SET_POINT_LOW,), _of_a_hot_block),
+    Row(_FAULT_OF_A_BLOCK, (_SET_POINT_LOW,), _of_a_hot_block),
 )
 
 
